@@ -1,0 +1,100 @@
+"""The command `backtoback`: each verb is a module of this folder, imported when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Any
+
+import click
+
+from pipeline import __version__
+from pipeline.errors import UserError
+
+# verb -> (module of this folder, one line for --help). In the order of use.
+VERBS = {
+    "demo": ("demo", "The whole job on the demo team, from exports to a report."),
+    "init": ("init", "A new team folder, each file explained by an example."),
+    "import": ("importing", "Take timing exports of a meeting into the store."),
+    "check": ("check", "What the store holds, what joined, what was set aside and why."),
+    "meeting": ("meeting", "The run sheet of one meeting, corrected for grip."),
+    "season": ("season", "What each setup change was worth: tables and a report."),
+    "share": ("share", "One file for one driver, with nobody else's data in it."),
+    "plan": ("plan", "A run order for a test day that grip cannot fool."),
+    "simulate": ("simulate", "An invented team folder, to try the tool on."),
+}
+
+
+class VerbGroup(click.Group):
+    """Commands by name from `VERBS`, so that `--help` loads none of them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        module = importlib.import_module(f"pipeline.cli.{VERBS[cmd_name][0]}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(verb, line) for verb, (_, line) in VERBS.items()])
+
+
+@click.group(cls=VerbGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--team", "team", type=click.Path(), default=None, help="Team folder [default: .].")
+@click.version_option(__version__, prog_name="backtoback")
+@click.pass_context
+def cli(ctx: click.Context, team: str | None) -> None:
+    """What was each setup change worth?
+
+    Timing exports and the team's setup log in; pace, spread, mistakes and race effects of each
+    change out, corrected for the grip of the day.
+
+    \b
+    The evening after a meeting:
+      backtoback import exports/spring-round --meeting spring-round
+      backtoback meeting spring-round
+    At the end of the season:
+      backtoback season
+      backtoback share --all
+    Before a test day:
+      backtoback plan --factor rear_bar --drivers 2 --runs 8
+    """
+    ctx.obj = {"team": team}
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run the command and exit: 0 done, 1 could not be done, 2 the call is wrong."""
+    try:
+        status = cli.main(args=args, prog_name="backtoback", standalone_mode=False)
+    except UserError as error:
+        click.echo(f"backtoback: {error}", err=True)
+        status = error.exit_status
+    except click.ClickException as error:
+        error.show()
+        status = error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("backtoback: stopped; nothing half-done was kept", err=True)
+        status = 1
+    except BrokenPipeError:
+        status = 0
+    except Exception as error:
+        if os.environ.get("BACKTOBACK_DEBUG"):
+            raise
+        click.echo(_unexpected(error), err=True)
+        status = 1
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _unexpected(error: Exception) -> str:
+    words: Any = str(error).strip().splitlines()
+    first = words[0] if words else ""
+    return (
+        f"backtoback: a fault of the program, not of your data ({type(error).__name__}: {first}). "
+        "Nothing half-done was kept. Run again with BACKTOBACK_DEBUG=1 for the details and send "
+        "them with the command that you gave."
+    )

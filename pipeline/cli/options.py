@@ -1,0 +1,35 @@
+"""Options that several commands share, written once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+Function = Callable[..., Any]
+
+
+def team_option(function: Function) -> Function:
+    """`--team DIR` after the verb; the same option before the verb is the fallback."""
+    return click.option(
+        "--team",
+        "team",
+        type=click.Path(path_type=Path),
+        default=None,
+        callback=_team_folder,
+        help="Team folder [default: the current folder].",
+    )(function)
+
+
+def json_option(function: Function) -> Function:
+    """`--json`: one JSON object on stdout and nothing else there."""
+    return click.option(
+        "--json", "as_json", is_flag=True, help="Print one JSON object on stdout, nothing else."
+    )(function)
+
+
+def _team_folder(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path:
+    before = ctx.find_root().obj or {}
+    return Path(value or before.get("team") or ".")

@@ -1,0 +1,49 @@
+"""What the user did or has that cannot be worked with: one problem a record, one exception."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One fault in the user's input, with all that is needed to mend it.
+
+    `where` is a file (relative to the team folder where possible), `line` counts from 1 as a
+    text editor or spreadsheet does; either may be unknown.
+    """
+
+    found: str
+    expected: str
+    where: str = ""
+    line: int | None = None
+    column: str = ""
+    advice: str = ""
+
+    def __str__(self) -> str:
+        place = self.where + (f", line {self.line}" if self.line is not None else "")
+        place += f", column '{self.column}'" if self.column else ""
+        text = f"{place}: " if place else ""
+        text += f"found {self.found}; expected {self.expected}"
+        return text + (f". {self.advice}" if self.advice else "")
+
+
+class UserError(Exception):
+    """It could not be done. Shown without traceback; exit status 1."""
+
+    exit_status = 1
+
+    def __init__(self, message: str, problems: Sequence[Problem] = ()) -> None:
+        super().__init__(message)
+        self.message = message
+        self.problems = tuple(problems)
+
+    def __str__(self) -> str:
+        return "\n".join([self.message, *(f"  {problem}" for problem in self.problems)])
+
+
+class CallError(UserError):
+    """The call itself is wrong (an unknown name, a missing option). Exit status 2."""
+
+    exit_status = 2

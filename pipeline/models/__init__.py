@@ -1,0 +1,1 @@
+"""Mixed models of runs: design, solver, inference, outcomes, what cannot be told, verdicts."""

@@ -1,0 +1,101 @@
+"""What goes into the models and what comes out: frozen records of tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.team import Claim, Factor
+
+
+@dataclass(frozen=True)
+class SeasonData:
+    """One class's runs and laps, joined to setups: the input of every model.
+
+    runs: one row a run (index 0..R-1), columns
+        meeting, date (ISO day), class, session, session_kind, heat, driver (text),
+        team (bool), run_no (int, from 1 within driver and meeting),
+        hour (float: local hours since midnight of `date` at the middle of the run; where the
+        start is unknown, the session's place in the day in steps of 0.5), hour_known (bool),
+        start (ISO local text or null), surface, grip (text or null),
+        excluded (text: the reason why the run stays out of the models, or null),
+        and one text column per factor (null: unknown; rivals: null).
+    laps: one row a lap, columns run (int, row of `runs`), lap (int, from 1), lap_s (float, s),
+        status (see schema.LAP_STATUSES).
+    """
+
+    runs: pd.DataFrame
+    laps: pd.DataFrame
+    factors: tuple[Factor, ...]
+    claims: tuple[Claim, ...] = ()
+    race_seconds: float = 300.0
+    worthwhile_s: float = 0.03
+
+
+@dataclass(frozen=True)
+class SeasonResult:
+    """All tables of a season's analysis.
+
+    effects, grip: see schema.EFFECTS, schema.GRIP.
+    runs: schema.RUNS, then one column a factor, then class, heat, team, date, hour, excluded,
+        corrected_low, corrected_high (95 % interval of corrected_s). All runs, rivals' too.
+    by_driver: outcome, factor, level, reference, driver, estimate, std_error, df, ci_low,
+        ci_high, n_runs (partially pooled; pace and spread).
+    trends: outcome, factor, estimate, std_error, df, ci_low, ci_high, p_value (ordered factors:
+        per step of the levels).
+    claims: text, factor, from, to, outcome, expect, condition, verdict (supported, contradicted,
+        no difference that matters, open), estimate, ci_low, ci_high, more_switches (int or null).
+    cannot_tell: factor, level, reference, condition, mixed_with, information_left (0..1),
+        n_switches, sentence.
+    needs: outcome, factor, level, reference, condition, more_switches (int: further
+        back-to-backs that would settle it).
+    components: outcome, component, sd, at_zero (bool).
+    fits: outcome, condition, rows, fixed, penalised, evaluations, gradient, converged, message.
+    race_check: factor, level, reference, direct, direct_se, composed, composed_se, agrees.
+    second_opinion: factor, level, reference, ours, ours_se, other, other_se, difference_se;
+        None where it was not asked for; `second_opinion_note` says why it is missing.
+    lap_counts: meeting, status, laps.
+    notes: sentences for the reader, each about this data set.
+    """
+
+    effects: pd.DataFrame
+    runs: pd.DataFrame
+    grip: pd.DataFrame
+    by_driver: pd.DataFrame
+    trends: pd.DataFrame
+    claims: pd.DataFrame
+    cannot_tell: pd.DataFrame
+    needs: pd.DataFrame
+    components: pd.DataFrame
+    fits: pd.DataFrame
+    race_check: pd.DataFrame
+    lap_counts: pd.DataFrame
+    second_opinion: pd.DataFrame | None = None
+    second_opinion_note: str = ""
+    notes: tuple[str, ...] = ()
+    timings: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class MeetingResult:
+    """One meeting's run sheet.
+
+    runs: the team's runs, as SeasonResult.runs, and best_three_s (mean of the best three
+        consecutive timed laps, s), changed (text: 'rear_bar 1.3 -> 1.4', empty for none),
+        difference_s, difference_low, difference_high (corrected pace against the same driver's
+        run before, 95 % interval; null for the first).
+    field: rivals' runs: date, hour, corrected_s, seconds (mean_s relative to the driver's mean);
+        no names.
+    grip: schema.GRIP for this meeting.
+    reference: sentence that says which grip corrected_s refers to.
+    """
+
+    meeting: str
+    runs: pd.DataFrame
+    field: pd.DataFrame
+    grip: pd.DataFrame
+    reference: str
+    notes: tuple[str, ...] = ()
