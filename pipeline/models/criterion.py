@@ -1,0 +1,310 @@
+"""The REML criterion of `Rows` as a function of the variances, with exact derivatives.
+
+With V = V0 + Z G Z', W = V0^-1 (see `absorb`), G = S S' and A* = [X, Z S], the mixed-model
+equations (Henderson 1984) give, without ever forming V,
+
+    C = A*' W A* + diag(0, I),   P = W - W A* C^-1 A*' W,
+    -2 l_R = (n - p) log 2 pi + log |V0| + log |C| + y' P y
+
+and, V_j = dV / d theta_j,
+
+    gradient_j   = tr(P V_j) - y' P V_j P y
+    expected_jk  = tr(P V_j P V_k)
+    average_jk   = y' P V_j P V_k P y           (Gilmour, Thompson and Cullis 1995)
+    hessian_jk   = 2 average_jk - expected_jk   (V is linear in theta)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.linalg import cho_solve, cholesky, solve_triangular
+
+from pipeline.models.absorb import Absorbed, absorb, log_det_derivatives
+from pipeline.models.rows import Array, SortedRows
+
+
+class NotPositive(ValueError):
+    """The covariance at this theta is not positive definite."""
+
+
+@dataclass(frozen=True)
+class Structure:
+    """Where the parameters stand: slices of theta, and the patterns of the penalised blocks.
+
+    `levels` are in the order of `Rows.levels` (coarse first). pattern_block[i]: block of the
+    i-th pattern.
+    """
+
+    m: int
+    levels: int
+    pattern_block: tuple[int, ...]
+    patterns: tuple[Array, ...]
+
+    @property
+    def n_nested(self) -> int:
+        return self.m + self.levels
+
+
+def structure(sorted_rows: SortedRows) -> Structure:
+    """Parameter layout of the rows."""
+    blocks, patterns = [], []
+    for number, block in enumerate(sorted_rows.rows.penalised):
+        for pattern in block.covariance_patterns:
+            blocks.append(number)
+            patterns.append(pattern)
+    m = sorted_rows.diagonal.shape[1]
+    return Structure(m, len(sorted_rows.groups), tuple(blocks), tuple(patterns))
+
+
+@dataclass(frozen=True)
+class State:
+    """Everything at one theta that the criterion, its derivatives and inference share.
+
+    K: (p+q+1, p+q+1), [X, Z, y]' W [X, Z, y]. S: (q, q) with G = S S'. root: (p+q, p+q), lower
+    Cholesky factor of C. solution: (p+q,), coefficients of A*. quadratic: y'Py.
+    """
+
+    sorted_rows: SortedRows
+    layout: Structure
+    theta: Array
+    absorbed: Absorbed
+    K: Array
+    S: Array
+    root: Array
+    solution: Array
+    quadratic: float
+
+    @property
+    def p(self) -> int:
+        return self.sorted_rows.p
+
+    @cached_property
+    def criterion(self) -> float:
+        """-2 restricted log-likelihood, as lme4 gives it."""
+        rows = self.sorted_rows
+        log_det = self.absorbed.log_det + 2 * float(np.log(np.diag(self.root)).sum())
+        m = self.layout.m
+        pooled = rows.null_rows > 0
+        log_det += float(rows.null_rows[pooled] @ np.log(self.theta[:m][pooled]))
+        log_det += rows.null_log_scale
+        return (rows.n - self.p) * float(np.log(2 * np.pi)) + log_det + self.quadratic
+
+    @cached_property
+    def star(self) -> Array:
+        """A* = [X, Z S], (R, p+q)."""
+        A, p = self.sorted_rows.A, self.p
+        return np.hstack([A[:, :p], A[:, p:-1] @ self.S]) if self.sorted_rows.q else A[:, :p]
+
+    @cached_property
+    def H(self) -> Array:
+        """W A* L'^-1, (R, p+q): P = W - H H'."""
+        weighted = self.absorbed.times(self.star)
+        return solve_triangular(self.root, weighted.T, lower=True, check_finite=False).T
+
+    def project(self, M: Array) -> Array:
+        """P M. M: (R,) or (R, k)."""
+        return self.absorbed.times(M) - self.H @ (self.H.T @ M)
+
+    @cached_property
+    def Py(self) -> Array:
+        """P y, (R,)."""
+        y = self.sorted_rows.A[:, -1]
+        return self.absorbed.times(y - self.star @ self.solution)
+
+    @cached_property
+    def ZPZ(self) -> Array:
+        """Z' P Z, (q, q)."""
+        p = self.p
+        ZH = self._Z.T @ self.H
+        return self.K[p:-1, p:-1] - ZH @ ZH.T
+
+    @property
+    def _Z(self) -> Array:
+        return self.sorted_rows.A[:, self.p : -1]
+
+    def apply(self, j: int, M: Array) -> Array:
+        """V_j M without the pooled rows. M: (R,) or (R, k)."""
+        layout, rows = self.layout, self.sorted_rows
+        if j < layout.m:
+            d = rows.diagonal[:, j]
+            return d * M if M.ndim == 1 else d[:, None] * M
+        if j < layout.n_nested:
+            group = rows.groups[layout.levels - 1 - (j - layout.m)]
+            sums = group.sums(M)
+            active = group.active if M.ndim == 1 else group.active[:, None]
+            return (active * sums)[group.code]
+        block, pattern = self._pattern(j)
+        Z = self._Z[:, block]
+        return Z @ (pattern @ (Z.T @ M))
+
+    def quadratic_form(self, j: int, M: Array) -> Array:
+        """M' V_j M without the pooled rows. M: (R, k). Returns (k, k)."""
+        layout, rows = self.layout, self.sorted_rows
+        if j < layout.m:
+            return (rows.diagonal[:, j][:, None] * M).T @ M
+        if j < layout.n_nested:
+            group = rows.groups[layout.levels - 1 - (j - layout.m)]
+            sums = group.sums(M)[group.active]
+            return sums.T @ sums
+        block, pattern = self._pattern(j)
+        ZM = self._Z[:, block].T @ M
+        return ZM.T @ pattern @ ZM
+
+    def _pattern(self, j: int) -> tuple[slice, Array]:
+        i = j - self.layout.n_nested
+        return self.sorted_rows.blocks[self.layout.pattern_block[i]], self.layout.patterns[i]
+
+    @cached_property
+    def _nested_derivatives(self) -> tuple[Array, Array]:
+        """Derivatives of log |V0| with the levels coarse first, as theta has them."""
+        m, n = self.layout.m, self.layout.n_nested
+        v = 1.0 / self.absorbed.w
+        first, second = log_det_derivatives(self.sorted_rows, v, self.theta[m:n][::-1])
+        order = [*range(m), *range(n - 1, m - 1, -1)]
+        return first[order], second[np.ix_(order, order)]
+
+    @cached_property
+    def working(self) -> Array:
+        """V_j P y for each parameter, (R, parameters)."""
+        return np.column_stack([self.apply(j, self.Py) for j in range(len(self.theta))])
+
+    @cached_property
+    def traces(self) -> Array:
+        """tr(P V_j), (parameters,)."""
+        layout = self.layout
+        out = np.empty(len(self.theta))
+        H2 = (self.H**2).sum(axis=1)
+        first = self._nested_derivatives[0]
+        for j in range(layout.m):
+            out[j] = first[j] - self.sorted_rows.diagonal[:, j] @ H2
+            out[j] += self._null(j, 1)
+        for j in range(layout.m, layout.n_nested):
+            group = self.sorted_rows.groups[layout.levels - 1 - (j - layout.m)]
+            out[j] = first[j] - float((group.sums(self.H)[group.active] ** 2).sum())
+        for j in range(layout.n_nested, len(out)):
+            block, pattern = self._pattern(j)
+            out[j] = float((self.ZPZ[block, block] * pattern).sum())
+        return out
+
+    def _null(self, j: int, power: int) -> float:
+        count = self.sorted_rows.null_rows[j]
+        return float(count / self.theta[j] ** power) if count else 0.0
+
+    @cached_property
+    def gradient(self) -> Array:
+        """Of the criterion, (parameters,)."""
+        return self.traces - self.working.T @ self.Py
+
+    @cached_property
+    def average(self) -> Array:
+        """Average information of the criterion, (parameters, parameters)."""
+        return _symmetric(self.working.T @ self.project(self.working))
+
+    @cached_property
+    def expected(self) -> Array:
+        """tr(P V_j P V_k), (parameters, parameters)."""
+        layout, k = self.layout, len(self.theta)
+        n = layout.n_nested
+        out = np.empty((k, k))
+        applied = [self.apply(j, self.H) for j in range(n)]
+        inner = [self.H.T @ M for M in applied]
+        weighted = [self.absorbed.times(M) for M in applied]
+        second = self._nested_derivatives[1]
+        for i in range(n):
+            for j in range(i, n):
+                out[i, j] = -second[i, j] - 2 * float((applied[i] * weighted[j]).sum())
+                out[i, j] += float((inner[i] * inner[j]).sum())
+        for j in range(layout.m):
+            out[j, j] += self._null(j, 2)
+        PZ = self.absorbed.times(self._Z) - self.H @ (self.H.T @ self._Z)
+        for j in range(n, k):
+            block, pattern = self._pattern(j)
+            half = PZ[:, block]
+            for i in range(n):
+                out[i, j] = float((self.quadratic_form(i, half) * pattern).sum())
+            for i in range(n, j + 1):
+                other, other_pattern = self._pattern(i)
+                Q = self.ZPZ[other, block]
+                out[i, j] = float((other_pattern * (Q @ pattern @ Q.T)).sum())
+        return _mirror(out)
+
+    @cached_property
+    def hessian(self) -> Array:
+        """Observed Hessian of the criterion, (parameters, parameters)."""
+        return 2 * self.average - self.expected
+
+
+def evaluate(sorted_rows: SortedRows, layout: Structure, theta: Array) -> State:
+    """The state at theta: (parameters,), diagonal, levels (coarse first), patterns.
+
+    Raises NotPositive where theta gives no covariance.
+    """
+    m, n, p = layout.m, layout.n_nested, sorted_rows.p
+    v = sorted_rows.known + sorted_rows.diagonal @ theta[:m]
+    if not (v > 0).all() or (theta[m:n] < 0).any():
+        raise NotPositive("row variance not positive")
+    absorbed = absorb(v, theta[m:n][::-1], sorted_rows.groups)
+    K = absorbed.cross(sorted_rows.A)
+    S = _block_roots(sorted_rows, layout, theta)
+    C, k = _equations(K, S, p)
+    root = _cholesky(C)
+    solution = cho_solve((root, True), k, check_finite=False)
+    quadratic = float(K[-1, -1] - k @ solution)
+    return State(sorted_rows, layout, theta, absorbed, K, S, root, solution, quadratic)
+
+
+def criterion_function(sorted_rows: SortedRows) -> Callable[[Array], State]:
+    """theta -> State, over the fixed rows."""
+    layout = structure(sorted_rows)
+    return lambda theta: evaluate(sorted_rows, layout, np.asarray(theta, float))
+
+
+def _equations(K: Array, S: Array, p: int) -> tuple[Array, Array]:
+    """C and the right-hand side A*' W y."""
+    C = K[:-1, :-1].copy()
+    k = K[:-1, -1].copy()
+    if len(S):
+        C[:p, p:] = C[:p, p:] @ S
+        C[p:, :p] = C[:p, p:].T
+        C[p:, p:] = S.T @ C[p:, p:] @ S + np.eye(len(S))
+        k[p:] = S.T @ k[p:]
+    return C, k
+
+
+def _block_roots(sorted_rows: SortedRows, layout: Structure, theta: Array) -> Array:
+    """S, block-diagonal, with G = S S'."""
+    S = np.zeros((sorted_rows.q, sorted_rows.q))
+    for number, block in enumerate(sorted_rows.blocks):
+        parts = [
+            (theta[layout.n_nested + i], layout.patterns[i])
+            for i, owner in enumerate(layout.pattern_block)
+            if owner == number
+        ]
+        if sorted_rows.identity[number]:
+            variance = parts[0][0]
+            if variance < 0:
+                raise NotPositive("variance below zero")
+            np.fill_diagonal(S[block, block], np.sqrt(variance))
+        else:
+            S[block, block] = _cholesky(sum(value * pattern for value, pattern in parts))
+    return S
+
+
+def _cholesky(C: Array) -> Array:
+    try:
+        return cholesky(C, lower=True, check_finite=False)
+    except np.linalg.LinAlgError as error:
+        raise NotPositive(str(error)) from None
+
+
+def _symmetric(M: Array) -> Array:
+    return (M + M.T) / 2
+
+
+def _mirror(upper: Array) -> Array:
+    out = np.triu(upper)
+    return out + np.triu(out, 1).T

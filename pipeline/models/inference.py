@@ -1,0 +1,191 @@
+"""Estimates of linear combinations with small-sample degrees of freedom.
+
+Satterthwaite (1946) with the observed information, as in Fai and Cornelius (1996), for fixed
+effects and for combinations with penalised coefficients; Kenward and Roger (1997) for fixed
+effects, with the expected information. V is linear in theta, so that the second-derivative term
+of Kenward and Roger vanishes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+from scipy.linalg import solve_triangular
+
+from pipeline.models.rows import Array
+from pipeline.models.solver import Fit
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A linear combination: estimate, standard error, degrees of freedom of its t interval."""
+
+    estimate: float
+    std_error: float
+    df: float
+
+    def interval(self, level: float = 0.95) -> tuple[float, float]:
+        """Two-sided t interval."""
+        half = float(stats.t.ppf(0.5 + level / 2, self.df)) * self.std_error
+        return self.estimate - half, self.estimate + half
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided, against zero."""
+        if self.std_error == 0:
+            return 1.0 if self.estimate == 0 else 0.0
+        return float(2 * stats.t.sf(abs(self.estimate) / self.std_error, self.df))
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """L' C^-1 L and its derivatives for k combinations.
+
+    estimate: (k,). covariance: (k, k). slopes: (parameters, k, k), d covariance / d theta_j.
+    carried: (R, k), V^-1 (X, Z) applied to the combinations.
+    """
+
+    estimate: Array
+    covariance: Array
+    slopes: Array
+    carried: Array
+
+
+def combine(fit: Fit, fixed: Array, penalised: Array | None = None) -> Pieces:
+    """The combinations fixed' beta + penalised' u. fixed: (p, k) or (p,); penalised: (q, k)."""
+    state = fit.state
+    p, S = state.p, state.S
+    fixed = fixed[:, None] if fixed.ndim == 1 else fixed
+    k = fixed.shape[1]
+    q = len(S)
+    if penalised is None:
+        penalised = np.zeros((q, k))
+    penalised = penalised[:, None] if penalised.ndim == 1 else penalised
+    full = np.vstack([fixed, S.T @ penalised]) if q else fixed
+    half = solve_triangular(state.root, full, lower=True, check_finite=False)
+    weights = solve_triangular(state.root, half, lower=True, trans="T", check_finite=False)
+    estimate = full.T @ state.solution
+    carried = state.absorbed.times(state.star @ weights)
+    slopes = [state.quadratic_form(j, carried) for j in range(state.layout.n_nested)]
+    slopes += _pattern_slopes(fit, penalised, carried)
+    return Pieces(estimate, half.T @ half, np.array(slopes), carried)
+
+
+def _pattern_slopes(fit: Fit, penalised: Array, carried: Array) -> list[Array]:
+    """d L'C^-1L / d theta of the penalised blocks: (G^-1 C L)_u' G_j (G^-1 C L)_u.
+
+    The mixed-model equations give G^-1 (C^-1 L)_u = L_u - Z' V0^-1 A C^-1 L, which needs no
+    inverse of G and so holds at a variance of zero too.
+    """
+    state = fit.state
+    p = state.p
+    left = penalised - state.sorted_rows.A[:, p:-1].T @ carried
+    out = []
+    for i, owner in enumerate(state.layout.pattern_block):
+        part = left[state.sorted_rows.blocks[owner]]
+        out.append(part.T @ state.layout.patterns[i] @ part)
+    return out
+
+
+def contrast(
+    fit: Fit,
+    fixed: Array,
+    penalised: Array | None = None,
+    method: str = "satterthwaite",
+) -> Estimate:
+    """One combination with its standard error and degrees of freedom.
+
+    fixed: (p,). penalised: (q,) or None. method: 'satterthwaite' or 'kenward-roger' (fixed
+    effects alone).
+    """
+    pieces = combine(fit, fixed, penalised)
+    variance = float(pieces.covariance[0, 0])
+    slopes = pieces.slopes[:, 0, 0]
+    if method == "satterthwaite":
+        df = _satterthwaite(variance, slopes, fit.cov_theta)
+        return Estimate(float(pieces.estimate[0]), float(np.sqrt(variance)), df)
+    if method != "kenward-roger":
+        raise ValueError(f"method {method!r} is neither 'satterthwaite' nor 'kenward-roger'")
+    if penalised is not None and np.any(penalised):
+        raise ValueError("Kenward-Roger holds for fixed effects alone")
+    W = expected_covariance(fit)
+    df = _satterthwaite(variance, slopes, W)
+    adjusted = variance + 2 * float((W * _kr_terms(fit, pieces.carried)[:, :, 0, 0]).sum())
+    return Estimate(float(pieces.estimate[0]), float(np.sqrt(adjusted)), df)
+
+
+def contrasts(fit: Fit, fixed: Array, penalised: Array | None = None) -> list[Estimate]:
+    """Satterthwaite estimates of many combinations at once. fixed: (p, k)."""
+    pieces = combine(fit, fixed, penalised)
+    variances = np.diag(pieces.covariance)
+    slopes = np.einsum("jkk->jk", pieces.slopes)
+    return [
+        Estimate(float(b), float(np.sqrt(f)), _satterthwaite(float(f), g, fit.cov_theta))
+        for b, f, g in zip(pieces.estimate, variances, slopes.T, strict=True)
+    ]
+
+
+def expected_covariance(fit: Fit) -> Array:
+    """Twice the inverse of the expected information over the parameters that are not zero."""
+    free = ~fit.at_zero
+    out = np.zeros_like(fit.information)
+    where = np.ix_(free, free)
+    out[where] = 2 * np.linalg.pinv(fit.information[where], hermitian=True)
+    return out
+
+
+def _satterthwaite(variance: float, slopes: Array, cov_theta: Array) -> float:
+    """2 f^2 / (g' A g), no fewer than 1."""
+    spread = float(slopes @ cov_theta @ slopes)
+    if spread <= 0 or variance <= 0:
+        return 1e6
+    return float(np.clip(2 * variance**2 / spread, 1.0, 1e6))
+
+
+def _kr_terms(fit: Fit, carried: Array) -> Array:
+    """(V_i a)' P (V_j a) for each pair of parameters: (parameters, parameters, k, k)."""
+    state = fit.state
+    n = len(fit.theta)
+    applied = [state.apply(j, carried) for j in range(n)]
+    projected = [state.project(M) for M in applied]
+    return np.array([[applied[i].T @ projected[j] for j in range(n)] for i in range(n)])
+
+
+def kenward_roger_f(fit: Fit, fixed: Array) -> tuple[float, int, float, float]:
+    """Joint test of k fixed-effect combinations.
+
+    fixed: (p, k), of full column rank. Returns the scaled F, k, the denominator's degrees of
+    freedom and the p-value (Kenward and Roger 1997, section 3).
+    """
+    pieces = combine(fit, fixed)
+    k = fixed.shape[1]
+    W = expected_covariance(fit)
+    # With one combination the general formula is 0/0 at 2 df; it reduces to Satterthwaite's.
+    if k == 1:
+        one = contrast(fit, fixed[:, 0], method="kenward-roger")
+        value = (one.estimate / one.std_error) ** 2
+        return value, 1, one.df, float(stats.f.sf(value, 1, one.df))
+    inverse = np.linalg.inv(pieces.covariance)
+    scaled = np.array([inverse @ slope for slope in pieces.slopes])
+    traces = np.einsum("jkk->j", scaled)
+    A1 = float(traces @ W @ traces)
+    A2 = float(np.einsum("ij,ikl,jlk->", W, scaled, scaled))
+    adjusted = pieces.covariance + 2 * np.einsum("ij,ijkl->kl", W, _kr_terms(fit, pieces.carried))
+    wald = float(pieces.estimate @ np.linalg.solve(adjusted, pieces.estimate)) / k
+    scale, df = _kr_scale(A1, A2, k)
+    return scale * wald, k, df, float(stats.f.sf(scale * wald, k, df))
+
+
+def _kr_scale(A1: float, A2: float, k: int) -> tuple[float, float]:
+    """Scale and denominator df by matching the moments of F (k >= 2)."""
+    B = (A1 + 6 * A2) / (2 * k)
+    g = ((k + 1) * A1 - (k + 4) * A2) / ((k + 2) * A2)
+    base = 3 * k + 2 * (1 - g)
+    c1, c2, c3 = g / base, (k - g) / base, (k + 2 - g) / base
+    expectation = 1 / (1 - A2 / k)
+    variance = (2 / k) * (1 + c1 * B) / ((1 - c2 * B) ** 2 * (1 - c3 * B))
+    rho = variance / (2 * expectation**2)
+    df = 4 + (k + 2) / (k * rho - 1)
+    return df / (expectation * (df - 2)), df

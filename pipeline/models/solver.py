@@ -1,0 +1,293 @@
+"""REML fit of `Rows`: projected Newton steps with the average information, then a proof.
+
+A fit is called converged only where the projected gradient is negligible beside the curvature
+and the observed Hessian over the free parameters is positive definite.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.models.criterion import NotPositive, State, criterion_function
+from pipeline.models.rows import Array, Penalised, Rows, SortedRows, sort_rows
+
+__all__ = ["Fit", "Penalised", "Rows", "fit_rows"]
+
+MOST_STEPS = 100
+MOST_HALVINGS = 30
+TINY = 1e-10  # a variance this small beside the response's is zero
+DECREMENT = 1e-10  # of -2 log-likelihood, still to be gained
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted mixed model; complete when it exists.
+
+    theta: (k,), variances in the order diagonal, levels (coarse first), patterns. beta: (p,).
+    u: (q,). cov_beta: (p, p). criterion: -2 restricted log-likelihood. gradient, hessian
+    (observed), information (expected; both of the criterion): at theta. cov_theta: (k, k), twice
+    the inverse Hessian over the free parameters, zero elsewhere. at_zero: (k,). decrement: what
+    one more Newton step would gain. path: criterion after each step.
+    """
+
+    names: tuple[str, ...]
+    theta: Array
+    beta: Array
+    u: Array
+    cov_beta: Array
+    criterion: float
+    gradient: Array
+    hessian: Array
+    information: Array
+    cov_theta: Array
+    at_zero: Array
+    converged: bool
+    message: str
+    evaluations: int
+    decrement: float
+    path: tuple[float, ...]
+    state: State
+
+    def variance(self, name: str) -> float:
+        """The estimated variance of a named parameter."""
+        return float(self.theta[self.names.index(name)])
+
+
+@dataclass(frozen=True)
+class _Objective:
+    """Criterion with the boundary-avoiding penalty of the parameters that ask for it."""
+
+    evaluate: object
+    penalty: Array
+
+    def state(self, theta: Array) -> State:
+        return self.evaluate(theta)  # type: ignore[operator,no-any-return]
+
+    def value(self, state: State) -> float:
+        on = self.penalty > 0
+        return state.criterion - float(self.penalty[on] @ np.log(state.theta[on]))
+
+    def gradient(self, state: State) -> Array:
+        out = state.gradient.copy()
+        on = self.penalty > 0
+        out[on] -= self.penalty[on] / state.theta[on]
+        return out
+
+    def curved(self, matrix: Array, state: State) -> Array:
+        out = matrix.copy()
+        for j in np.flatnonzero(self.penalty):
+            out[j, j] += self.penalty[j] / state.theta[j] ** 2
+        return out
+
+
+def fit_rows(rows: Rows, start: Array | None = None) -> Fit:
+    """REML estimates of the variances and all that follows from them.
+
+    start: (k,), first guess; by default the residual variance of least squares is shared out.
+    Raises ValueError where X is not of full rank or shapes disagree.
+    """
+    sorted_rows = sort_rows(rows)
+    scale = typical_scale(sorted_rows)
+    lower = _lower_bounds(rows, scale)
+    objective = _objective(sorted_rows)
+    theta = scale / rows.n_parameters if start is None else np.asarray(start, float)
+    theta = np.maximum(theta, np.where(lower > 0, lower, 0.0))
+    state, path, count = _minimise(objective, theta, lower, scale)
+    return _finish(rows, objective, state, path, count, lower, scale)
+
+
+def typical_scale(sorted_rows: SortedRows) -> Array:
+    """(k,): for each parameter the size at which it alone would explain the residual variance.
+
+    Raises ValueError where X is not of full rank.
+    """
+    p = sorted_rows.p
+    X, y = sorted_rows.A[:, :p], sorted_rows.A[:, -1]
+    beta, _, rank, _ = np.linalg.lstsq(X, y, rcond=None)
+    if rank < p:
+        raise ValueError(f"X has {p} columns but rank {rank}")
+    residual = y - X @ beta
+    spread = float(residual @ residual) / max(len(y) - p, 1)
+    spread = max(spread, np.finfo(float).eps * max(float(y @ y) / len(y), 1e-300))
+    sizes = list(sorted_rows.diagonal.mean(axis=0))
+    sizes += [1.0] * len(sorted_rows.groups)
+    for block, where in zip(sorted_rows.rows.penalised, sorted_rows.blocks, strict=True):
+        Z = sorted_rows.A[:, p:-1][:, where]
+        sizes += [float(((Z @ G) * Z).sum(axis=1).mean()) for G in block.covariance_patterns]
+    return np.array([spread / max(abs(size), 1e-300) for size in sizes])
+
+
+def _lower_bounds(rows: Rows, scale: Array) -> Array:
+    """Zero for what may vanish, a tiny positive number for what may not, -inf for covariances."""
+    lower = np.zeros(rows.n_parameters)
+    m = rows.diagonal.shape[1]
+    known = np.zeros(len(rows.y)) if rows.known is None else rows.known
+    for j in range(m):
+        others = np.delete(rows.diagonal, j, axis=1).sum(axis=1) + known
+        alone = (rows.diagonal[:, j] > 0) & (others == 0)
+        pooled = rows.null_rows is not None and rows.null_rows[j] > 0
+        if alone.any() or pooled:
+            lower[j] = TINY * scale[j]
+    position = m + len(rows.levels)
+    for block in rows.penalised:
+        for pattern in block.covariance_patterns:
+            if not block.is_scalar:
+                lower[position] = TINY * scale[position] if np.trace(pattern) > 0 else -np.inf
+            position += 1
+    if rows.avoid_zero is not None:
+        lower = np.where(rows.avoid_zero, np.maximum(lower, TINY * scale), lower)
+    return lower
+
+
+def _objective(sorted_rows: SortedRows) -> _Objective:
+    asked = sorted_rows.rows.avoid_zero
+    k = sorted_rows.rows.n_parameters
+    penalty = np.zeros(k) if asked is None else np.asarray(asked, float)
+    return _Objective(criterion_function(sorted_rows), penalty)
+
+
+def _minimise(
+    objective: _Objective, theta: Array, lower: Array, scale: Array
+) -> tuple[State, list[float], int]:
+    theta = _start_of_patterns(theta, lower)
+    state = objective.state(theta)
+    path = [objective.value(state)]
+    count = 1
+    for _ in range(MOST_STEPS):
+        gradient = objective.gradient(state)
+        free = _free(state.theta, gradient, lower, scale)
+        step, decrement = _newton(objective, state, gradient, free)
+        if decrement < DECREMENT:
+            break
+        moved, tried = _search(objective, state, step, path[-1], lower, scale)
+        count += tried
+        if moved is None:
+            break
+        state = moved
+        path.append(objective.value(state))
+    return state, path, count
+
+
+def _start_of_patterns(theta: Array, lower: Array) -> Array:
+    """Covariances (without a lower bound) start at zero."""
+    return np.where(np.isneginf(lower), 0.0, theta)
+
+
+def _free(theta: Array, gradient: Array, lower: Array, scale: Array) -> Array:
+    """Parameters that may move: inside, or at a bound with the criterion falling inwards."""
+    held = (theta <= np.maximum(lower, 0) + 1e-14 * scale) & ~np.isneginf(lower) & (gradient >= 0)
+    return ~held
+
+
+def _newton(
+    objective: _Objective, state: State, gradient: Array, free: Array
+) -> tuple[Array, float]:
+    """Descent step over the free parameters and half its expected gain.
+
+    The observed Hessian where it is positive definite (quadratic convergence), else the average
+    information, which always is nearly so.
+    """
+    step = np.zeros(len(gradient))
+    if not free.any():
+        return step, 0.0
+    where = np.ix_(free, free)
+    g = gradient[free]
+    for matrix in (state.hessian, state.average):
+        B = objective.curved(matrix, state)[where]
+        size = np.sqrt(np.maximum(np.diag(B), 1e-300))
+        values, vectors = np.linalg.eigh(B / np.outer(size, size))
+        if values[0] > 1e-8:
+            break
+    values = np.maximum(values, 1e-6 * max(values[-1], 1e-6))
+    step[free] = -(vectors @ ((vectors.T @ (g / size)) / values)) / size
+    return step, float(-g @ step[free]) / 2
+
+
+def _search(
+    objective: _Objective, state: State, step: Array, value: float, lower: Array, scale: Array
+) -> tuple[State | None, int]:
+    """The first of the halved steps that lowers the criterion; variances that pass their bound
+    stop at it, and none grows or shrinks more than tenfold unless it goes to the bound."""
+    theta = state.theta
+    length = 1.0
+    bounded = ~np.isneginf(lower)
+    for tried in range(1, MOST_HALVINGS + 1):
+        new = theta + length * step
+        ceiling = 10 * np.maximum(theta, 1e-3 * scale)
+        new = np.where(bounded, np.clip(new, lower, ceiling), new)
+        try:
+            moved = objective.state(new)
+            if objective.value(moved) < value + 1e-12 * abs(value):
+                gain = value - objective.value(moved)
+                if gain > 0 or length < 1e-6:
+                    return moved, tried
+        except NotPositive:
+            pass
+        length /= 2
+    return None, MOST_HALVINGS
+
+
+def _finish(
+    rows: Rows,
+    objective: _Objective,
+    state: State,
+    path: list[float],
+    count: int,
+    lower: Array,
+    scale: Array,
+) -> Fit:
+    gradient = objective.gradient(state)
+    hessian = objective.curved(state.hessian, state)
+    free = _free(state.theta, gradient, lower, scale)
+    step, decrement = _newton(objective, state, gradient, free)
+    cov_theta, definite = _inverse_over(hessian, free)
+    converged = bool(definite and decrement < 1e-5)
+    message = "converged" if converged else _why_not(definite, decrement)
+    p, S = state.p, state.S
+    u = S @ state.solution[p:] if len(S) else np.zeros(0)
+    inverse_root = np.linalg.inv(state.root)
+    cov_beta = (inverse_root.T @ inverse_root)[:p, :p]
+    names = rows.names or tuple(f"theta{j}" for j in range(rows.n_parameters))
+    at_zero = (state.theta <= np.maximum(lower, 0) + TINY * scale) & ~np.isneginf(lower)
+    return Fit(
+        names=names,
+        theta=state.theta,
+        beta=state.solution[:p],
+        u=u,
+        cov_beta=cov_beta,
+        criterion=state.criterion,
+        gradient=gradient,
+        hessian=hessian,
+        information=state.expected,
+        cov_theta=cov_theta,
+        at_zero=at_zero,
+        converged=converged,
+        message=message,
+        evaluations=count,
+        decrement=decrement,
+        path=tuple(path),
+        state=state,
+    )
+
+
+def _inverse_over(hessian: Array, free: Array) -> tuple[Array, bool]:
+    """Twice the inverse of the free part, zero elsewhere; and whether it is definite."""
+    out = np.zeros_like(hessian)
+    if not free.any():
+        return out, True
+    B = hessian[np.ix_(free, free)]
+    size = np.sqrt(np.maximum(np.diag(B), 1e-300))
+    values, vectors = np.linalg.eigh(B / np.outer(size, size))
+    definite = bool(values[0] > 1e-10)
+    values = np.maximum(values, 1e-8)
+    inverse = (vectors / values) @ vectors.T / np.outer(size, size)
+    out[np.ix_(free, free)] = 2 * inverse
+    return out, definite
+
+
+def _why_not(definite: bool, decrement: float) -> str:
+    if not definite:
+        return "stopped where the likelihood is flat in a variance"
+    return f"stopped with {decrement:.2g} of -2 log-likelihood still to gain"
