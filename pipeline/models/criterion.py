@@ -27,7 +27,7 @@ from pipeline.models.absorb import Absorbed, absorb, log_det_derivatives
 from pipeline.models.rows import Array, SortedRows
 
 
-class NotPositive(ValueError):
+class NotPositiveError(ValueError):
     """The covariance at this theta is not positive definite."""
 
 
@@ -61,10 +61,32 @@ def structure(sorted_rows: SortedRows) -> Structure:
 
 
 @dataclass(frozen=True)
+class Roots:
+    """S with G = S S': scale (q,) of the scalar blocks, and (slice, lower root) of the others."""
+
+    scale: Array
+    dense: tuple[tuple[slice, Array], ...] = ()
+
+    def after(self, M: Array) -> Array:
+        """M S. M: (k, q)."""
+        out: Array = M * self.scale
+        for block, root in self.dense:
+            out[:, block] = M[:, block] @ root
+        return out
+
+    def before(self, M: Array, transpose: bool = True) -> Array:
+        """S' M, or S M. M: (q,) or (q, k)."""
+        out: Array = (self.scale * M.T).T
+        for block, root in self.dense:
+            out[block] = (root.T if transpose else root) @ M[block]
+        return out
+
+
+@dataclass(frozen=True)
 class State:
     """Everything at one theta that the criterion, its derivatives and inference share.
 
-    K: (p+q+1, p+q+1), [X, Z, y]' W [X, Z, y]. S: (q, q) with G = S S'. root: (p+q, p+q), lower
+    K: (p+q+1, p+q+1), [X, Z, y]' W [X, Z, y]. S: with G = S S'. root: (p+q, p+q), lower
     Cholesky factor of C. solution: (p+q,), coefficients of A*. quadratic: y'Py.
     """
 
@@ -73,7 +95,7 @@ class State:
     theta: Array
     absorbed: Absorbed
     K: Array
-    S: Array
+    S: Roots
     root: Array
     solution: Array
     quadratic: float
@@ -97,7 +119,7 @@ class State:
     def star(self) -> Array:
         """A* = [X, Z S], (R, p+q)."""
         A, p = self.sorted_rows.A, self.p
-        return np.hstack([A[:, :p], A[:, p:-1] @ self.S]) if self.sorted_rows.q else A[:, :p]
+        return np.hstack([A[:, :p], self.S.after(A[:, p:-1])])
 
     @cached_property
     def H(self) -> Array:
@@ -241,12 +263,12 @@ class State:
 def evaluate(sorted_rows: SortedRows, layout: Structure, theta: Array) -> State:
     """The state at theta: (parameters,), diagonal, levels (coarse first), patterns.
 
-    Raises NotPositive where theta gives no covariance.
+    Raises NotPositiveError where theta gives no covariance.
     """
     m, n, p = layout.m, layout.n_nested, sorted_rows.p
     v = sorted_rows.known + sorted_rows.diagonal @ theta[:m]
     if not (v > 0).all() or (theta[m:n] < 0).any():
-        raise NotPositive("row variance not positive")
+        raise NotPositiveError("row variance not positive")
     absorbed = absorb(v, theta[m:n][::-1], sorted_rows.groups)
     K = absorbed.cross(sorted_rows.A)
     S = _block_roots(sorted_rows, layout, theta)
@@ -263,42 +285,43 @@ def criterion_function(sorted_rows: SortedRows) -> Callable[[Array], State]:
     return lambda theta: evaluate(sorted_rows, layout, np.asarray(theta, float))
 
 
-def _equations(K: Array, S: Array, p: int) -> tuple[Array, Array]:
+def _equations(K: Array, S: Roots, p: int) -> tuple[Array, Array]:
     """C and the right-hand side A*' W y."""
     C = K[:-1, :-1].copy()
     k = K[:-1, -1].copy()
-    if len(S):
-        C[:p, p:] = C[:p, p:] @ S
-        C[p:, :p] = C[:p, p:].T
-        C[p:, p:] = S.T @ C[p:, p:] @ S + np.eye(len(S))
-        k[p:] = S.T @ k[p:]
+    C[:p, p:] = S.after(C[:p, p:])
+    C[p:, :p] = C[:p, p:].T
+    C[p:, p:] = S.before(S.after(C[p:, p:]))
+    k[p:] = S.before(k[p:])
+    penalised = np.arange(p, len(C))
+    C[penalised, penalised] += 1.0
     return C, k
 
 
-def _block_roots(sorted_rows: SortedRows, layout: Structure, theta: Array) -> Array:
+def _block_roots(sorted_rows: SortedRows, layout: Structure, theta: Array) -> Roots:
     """S, block-diagonal, with G = S S'."""
-    S = np.zeros((sorted_rows.q, sorted_rows.q))
+    scale, dense = np.ones(sorted_rows.q), []
     for number, block in enumerate(sorted_rows.blocks):
         parts = [
             (theta[layout.n_nested + i], layout.patterns[i])
             for i, owner in enumerate(layout.pattern_block)
             if owner == number
         ]
-        if sorted_rows.identity[number]:
-            variance = parts[0][0]
-            if variance < 0:
-                raise NotPositive("variance below zero")
-            np.fill_diagonal(S[block, block], np.sqrt(variance))
-        else:
-            S[block, block] = _cholesky(sum(value * pattern for value, pattern in parts))
-    return S
+        if not sorted_rows.identity[number]:
+            covariance = np.sum([value * pattern for value, pattern in parts], axis=0)
+            dense.append((block, _cholesky(covariance)))
+            continue
+        if parts[0][0] < 0:
+            raise NotPositiveError("variance below zero")
+        scale[block] = np.sqrt(parts[0][0])
+    return Roots(scale, tuple(dense))
 
 
 def _cholesky(C: Array) -> Array:
     try:
         return cholesky(C, lower=True, check_finite=False)
     except np.linalg.LinAlgError as error:
-        raise NotPositive(str(error)) from None
+        raise NotPositiveError(str(error)) from None
 
 
 def _symmetric(M: Array) -> Array:

@@ -56,14 +56,12 @@ class Pieces:
 def combine(fit: Fit, fixed: Array, penalised: Array | None = None) -> Pieces:
     """The combinations fixed' beta + penalised' u. fixed: (p, k) or (p,); penalised: (q, k)."""
     state = fit.state
-    p, S = state.p, state.S
     fixed = fixed[:, None] if fixed.ndim == 1 else fixed
     k = fixed.shape[1]
-    q = len(S)
     if penalised is None:
-        penalised = np.zeros((q, k))
+        penalised = np.zeros((state.sorted_rows.q, k))
     penalised = penalised[:, None] if penalised.ndim == 1 else penalised
-    full = np.vstack([fixed, S.T @ penalised]) if q else fixed
+    full = np.vstack([fixed, state.S.before(penalised)])
     half = solve_triangular(state.root, full, lower=True, check_finite=False)
     weights = solve_triangular(state.root, half, lower=True, trans="T", check_finite=False)
     estimate = full.T @ state.solution

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -173,7 +174,7 @@ def _grouping(codes: Codes) -> Grouping:
 
 
 def _check_nested(groups: Sequence[Grouping]) -> None:
-    for fine, coarse in zip(groups, groups[1:], strict=False):
+    for fine, coarse in pairwise(groups):
         inside = np.diff(coarse.code) != 0
         if np.any(inside & (np.diff(fine.code) == 0)):
             raise ValueError("a level is not nested in the coarser one before it")
@@ -185,4 +186,4 @@ def _check_nested(groups: Sequence[Grouping]) -> None:
 
 def _slices(sizes: Sequence[int]) -> tuple[slice, ...]:
     ends = np.cumsum([0, *sizes])
-    return tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True))
+    return tuple(slice(a, b) for a, b in pairwise(ends))

@@ -6,14 +6,18 @@ and the observed Hessian over the free parameters is positive definite.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.models.criterion import NotPositive, State, criterion_function
+from pipeline.models.criterion import NotPositiveError, State, criterion_function
 from pipeline.models.rows import Array, Penalised, Rows, SortedRows, sort_rows
 
 __all__ = ["Fit", "Penalised", "Rows", "fit_rows"]
+
+Flags = NDArray[np.bool_]
 
 MOST_STEPS = 100
 MOST_HALVINGS = 30
@@ -42,7 +46,7 @@ class Fit:
     hessian: Array
     information: Array
     cov_theta: Array
-    at_zero: Array
+    at_zero: Flags
     converged: bool
     message: str
     evaluations: int
@@ -59,11 +63,11 @@ class Fit:
 class _Objective:
     """Criterion with the boundary-avoiding penalty of the parameters that ask for it."""
 
-    evaluate: object
+    evaluate: Callable[[Array], State]
     penalty: Array
 
     def state(self, theta: Array) -> State:
-        return self.evaluate(theta)  # type: ignore[operator,no-any-return]
+        return self.evaluate(theta)
 
     def value(self, state: State) -> float:
         on = self.penalty > 0
@@ -175,14 +179,14 @@ def _start_of_patterns(theta: Array, lower: Array) -> Array:
     return np.where(np.isneginf(lower), 0.0, theta)
 
 
-def _free(theta: Array, gradient: Array, lower: Array, scale: Array) -> Array:
+def _free(theta: Array, gradient: Array, lower: Array, scale: Array) -> Flags:
     """Parameters that may move: inside, or at a bound with the criterion falling inwards."""
     held = (theta <= np.maximum(lower, 0) + 1e-14 * scale) & ~np.isneginf(lower) & (gradient >= 0)
     return ~held
 
 
 def _newton(
-    objective: _Objective, state: State, gradient: Array, free: Array
+    objective: _Objective, state: State, gradient: Array, free: Flags
 ) -> tuple[Array, float]:
     """Descent step over the free parameters and half its expected gain.
 
@@ -223,7 +227,7 @@ def _search(
                 gain = value - objective.value(moved)
                 if gain > 0 or length < 1e-6:
                     return moved, tried
-        except NotPositive:
+        except NotPositiveError:
             pass
         length /= 2
     return None, MOST_HALVINGS
@@ -241,12 +245,12 @@ def _finish(
     gradient = objective.gradient(state)
     hessian = objective.curved(state.hessian, state)
     free = _free(state.theta, gradient, lower, scale)
-    step, decrement = _newton(objective, state, gradient, free)
+    _, decrement = _newton(objective, state, gradient, free)
     cov_theta, definite = _inverse_over(hessian, free)
     converged = bool(definite and decrement < 1e-5)
     message = "converged" if converged else _why_not(definite, decrement)
-    p, S = state.p, state.S
-    u = S @ state.solution[p:] if len(S) else np.zeros(0)
+    p = state.p
+    u = state.S.before(state.solution[p:], transpose=False)
     inverse_root = np.linalg.inv(state.root)
     cov_beta = (inverse_root.T @ inverse_root)[:p, :p]
     names = rows.names or tuple(f"theta{j}" for j in range(rows.n_parameters))
@@ -272,7 +276,7 @@ def _finish(
     )
 
 
-def _inverse_over(hessian: Array, free: Array) -> tuple[Array, bool]:
+def _inverse_over(hessian: Array, free: Flags) -> tuple[Array, bool]:
     """Twice the inverse of the free part, zero elsewhere; and whether it is definite."""
     out = np.zeros_like(hessian)
     if not free.any():
