@@ -22,7 +22,7 @@ Flags = NDArray[np.bool_]
 MOST_STEPS = 100
 MOST_HALVINGS = 30
 TINY = 1e-10  # a variance this small beside the response's is zero
-DECREMENT = 1e-10  # of -2 log-likelihood, still to be gained
+DECREMENT = 1e-12  # of -2 log-likelihood, still to be gained
 
 
 @dataclass(frozen=True)

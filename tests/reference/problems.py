@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.special import polygamma, psi
 
+from pipeline.models.rows import Penalised, Rows
 from tests.models.twin import Array, Dense, indicator
 from tests.reference import published
 
@@ -60,11 +61,23 @@ class Problem:
         return Dense(self.y, self.X, parts, known)
 
 
+def rows(problem: Problem) -> Rows:
+    """The same for the solver."""
+    n = len(problem.y)
+    return Rows(
+        y=problem.y,
+        X=problem.X,
+        diagonal=np.ones((n, int(problem.residual))),
+        known=problem.known,
+        levels=tuple(problem.levels.values()),
+        penalised=tuple(Penalised(b.name, b.Z, b.patterns or None) for b in problem.blocks),
+        names=tuple(problem.variances),
+    )
+
+
 def codes(*columns: pd.Series) -> NDArray[np.int_]:
     """Group codes from 0; several columns are crossed."""
-    return np.asarray(
-        pd.DataFrame(dict(enumerate(columns))).groupby(list(range(len(columns)))).ngroup()
-    )
+    return np.asarray(pd.concat(columns, axis=1).groupby([c.name for c in columns]).ngroup())
 
 
 def treatment(column: pd.Series, reference: str | None = None) -> dict[str, Array]:
@@ -78,11 +91,18 @@ def treatment(column: pd.Series, reference: str | None = None) -> dict[str, Arra
     }
 
 
-def problem(y: pd.Series, fixed: dict[str, Array], **more: object) -> Problem:
-    columns = {"(Intercept)": np.ones(len(y)), **fixed}
-    return Problem(
-        y.to_numpy(float), np.column_stack(list(columns.values())), tuple(columns), **more
-    )  # type: ignore[arg-type]
+def problem(
+    y: pd.Series | Array,
+    fixed: dict[str, Array],
+    levels: dict[str, NDArray[np.int_]] | None = None,
+    blocks: tuple[Block, ...] = (),
+    known: Array | None = None,
+) -> Problem:
+    """With an intercept before the fixed columns; known variances leave no residual to fit."""
+    response = np.asarray(y, float)
+    columns = {"(Intercept)": np.ones(len(response)), **fixed}
+    X = np.column_stack(list(columns.values()))
+    return Problem(response, X, tuple(columns), levels or {}, blocks, known, known is None)
 
 
 def spline(name: str, x: Array, k: int) -> Block:
@@ -104,22 +124,24 @@ def spline_columns(x: Array, low: float, high: float, k: int) -> Array:
 
 
 def sleepstudy(slope: str) -> Problem:
+    """slope: none, uncorrelated or correlated with the subject's intercept."""
     d = published.data("sleepstudy")
-    days = d.Days.to_numpy(float)
-    subject = codes(d.Subject)
-    base = {"y": d.Reaction, "fixed": {"Days": days}}
+    days, subject = d.Days.to_numpy(float), codes(d.Subject)
+    fixed, intercept = {"Days": days}, {"Subject_(Intercept)": subject}
     Z = indicator(subject)
-    if slope == "none":
-        return problem(**base, levels={"Subject_(Intercept)": subject})  # type: ignore[arg-type]
-    if slope == "uncorrelated":
-        block = Block("Subject.1_Days", Z * days[:, None])
-        return problem(**base, levels={"Subject_(Intercept)": subject}, blocks=(block,))  # type: ignore[arg-type]
-    eye, q = np.eye(Z.shape[1]), np.eye(2)
-    patterns = [q[:, [0]] @ q[[0]], q[:, [1]] @ q[[1]], 1 - q]
+    if slope == "correlated":
+        return problem(d.Reaction, fixed, blocks=(growth(Z, days),))
+    own = (Block("Subject.1_Days", Z * days[:, None]),) if slope == "uncorrelated" else ()
+    return problem(d.Reaction, fixed, intercept, own)
+
+
+def growth(Z: Array, days: Array) -> Block:
+    """Intercepts and slopes with their covariance: three patterns."""
+    eye, two = np.eye(Z.shape[1]), np.eye(2)
+    patterns = [np.outer(two[0], two[0]), np.outer(two[1], two[1]), 1 - two]
     names = ("Subject_(Intercept)", "Subject_Days", "Subject_(Intercept).Days")
     both = np.hstack([Z, Z * days[:, None]])
-    block = Block("Subject", both, tuple(np.kron(pattern, eye) for pattern in patterns), names)
-    return problem(**base, blocks=(block,))  # type: ignore[arg-type]
+    return Block("Subject", both, tuple(np.kron(pattern, eye) for pattern in patterns), names)
 
 
 def dyestuff(name: str) -> Problem:
@@ -213,7 +235,6 @@ def hsb(*, sector: bool = True) -> Problem:
         fixed,
         levels={"tau2": np.arange(len(d))},
         known=half.to_numpy(float),
-        residual=False,
     )
 
 
@@ -221,7 +242,7 @@ def star() -> Problem:
     d = published.data("star_grade3_class_sd")
     y, known = log_sd(d.sd, d.n - 1)
     levels = {"var_school": codes(d.sch), "var_class": np.arange(len(d))}
-    return problem(y, treatment(d.cltype, "reg"), levels=levels, known=known, residual=False)
+    return problem(y, treatment(d.cltype, "reg"), levels=levels, known=known)
 
 
 def machines_log_sd() -> Problem:
@@ -229,7 +250,7 @@ def machines_log_sd() -> Problem:
     d = d.reset_index()
     y, known = log_sd(d["std"], d["size"] - 1)
     levels = {"var_worker": codes(d.Worker), "var_cell": np.arange(len(d))}
-    return problem(y, treatment(d.Machine), levels=levels, known=known, residual=False)
+    return problem(y, treatment(d.Machine), levels=levels, known=known)
 
 
 def bcg(*, latitude: bool = False) -> Problem:
@@ -239,7 +260,7 @@ def bcg(*, latitude: bool = False) -> Problem:
     known = 1 / d.BCGTB - 1 / d.BCGVacc + 1 / d.NoVaccTB - 1 / d.NoVacc
     fixed = {"Latitude": d.Latitude.to_numpy(float)} if latitude else {}
     levels = {"tau2": np.arange(len(d))}
-    return problem(y, fixed, levels=levels, known=known.to_numpy(float), residual=False)
+    return problem(y, fixed, levels=levels, known=known.to_numpy(float))
 
 
 def sirstv() -> Problem:
