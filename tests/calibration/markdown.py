@@ -1,0 +1,75 @@
+"""The study's tables in markdown; shares outside their bounds are bold."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tests.calibration.kinds import BY_NAME, KINDS
+from tests.calibration.replicate import Record
+from tests.calibration.summary import MOST_FALSE, MOST_WRONG_WAY, coverage_bounds
+
+
+def effects_markdown(summary: pd.DataFrame) -> str:
+    head = (
+        "| kind | outcome | contrasts | no number | covers | null: p < 0.05 | null: q < 0.05 "
+        "| null: claimed | wrong way | found | half-width | error / std. error |"
+    )
+    rule = "|---|---|" + "---:|" * 10
+    return "\n".join([head, rule, *(_effect_row(row) for row in summary.to_dict("records"))])
+
+
+def _effect_row(row: dict[Any, Any]) -> str:
+    low, high = coverage_bounds(str(row["outcome"]))
+    cells = [
+        str(row["kind"]),
+        str(row["outcome"]),
+        f"{row['contrasts']}",
+        _percent(row["refused"]),
+        _flagged(row["covered"], low, high, row["covered_error"]),
+        _flagged(row["false_p"], 0, MOST_FALSE, row["false_p_error"]),
+        _percent(row["false_q"]),
+        _flagged(row["false_claim"], 0, MOST_FALSE),
+        _flagged(row["wrong_way"], 0, MOST_WRONG_WAY),
+        _percent(row["found"]),
+        _plain(row["half_width"], 4),
+        _plain(row["z_sd"], 2),
+    ]
+    return "| " + " | ".join(cells) + " |"
+
+
+def _flagged(share: float, low: float, high: float, error: float | None = None) -> str:
+    text = _percent(share)
+    if error is not None and np.isfinite(error):
+        text += f" ± {100 * error:.1f}"
+    return text if not np.isfinite(share) or low <= share <= high else f"**{text}**"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %" if np.isfinite(share) else "–"
+
+
+def _plain(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}" if np.isfinite(value) else "–"
+
+
+def naive_markdown(table: pd.DataFrame) -> str:
+    says = [BY_NAME[name].says for name in table.columns]
+    lines = ["| analysis | " + " | ".join(says) + " |", "|---|" + "---:|" * len(says)]
+    for name, shares in table.iterrows():
+        lines.append(f"| {name} | " + " | ".join(_percent(share) for share in shares) + " |")
+    return "\n".join(lines)
+
+
+def kinds_markdown() -> str:
+    return "\n".join(f"- **{kind.name}**: {kind.says}" for kind in KINDS)
+
+
+def failures_markdown(records: Sequence[Record]) -> str:
+    """Seasons on which the analysis raised, by kind and message."""
+    counts = Counter((r["kind"], r["failure"]) for r in records if r["failure"])
+    return "\n".join(f"- {kind}: {n} × {message}" for (kind, message), n in counts.items())
