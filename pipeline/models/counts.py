@@ -54,15 +54,18 @@ class CountRows:
         y, X = np.asarray(self.y, float), np.asarray(self.X, float)
         object.__setattr__(self, "y", y)
         object.__setattr__(self, "X", X)
+        for name in ("exposure", "trials"):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, np.asarray(getattr(self, name), float))
         if X.shape[:1] != y.shape or not len(y):
             raise ValueError(f"y has shape {y.shape} and X {X.shape}")
         if not np.isfinite(X).all() or not (y >= 0).all() or (y != np.floor(y)).any():
             raise ValueError("counts must be whole and not negative, columns finite")
         if np.linalg.matrix_rank(X) < X.shape[1]:
             raise ValueError("a fixed column is a combination of the others")
-        if self.exposure is not None and not (np.asarray(self.exposure) > 0).all():
+        if self.exposure is not None and not (self.exposure > 0).all():
             raise ValueError("exposure must be above zero in every row")
-        if self.trials is not None and (y > np.asarray(self.trials)).any():
+        if self.trials is not None and (y > self.trials).any():
             raise ValueError("more successes than trials")
         if any(np.shape(term.codes) != y.shape for term in self.terms):
             raise ValueError("a random term needs one code a row")
@@ -168,7 +171,7 @@ def _trials(rows: CountRows, family: str) -> Array | None:
         return None
     if rows.trials is None:
         raise ValueError("the binomial needs trials")
-    return np.asarray(rows.trials, float)
+    return rows.trials
 
 
 def _fit_restricted(model: Model, family: str, away: float) -> CountFit:

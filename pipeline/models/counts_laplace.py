@@ -150,13 +150,18 @@ def times(R: Any, dense: Array) -> Any:
     return R.multiply(dense).tocsr() if sparse.issparse(R) else R * dense
 
 
+def _sum_by_group(model: Model, per_row: Array) -> Array:
+    """(n,) -> (q,) over the groups of the absorbed term."""
+    return np.bincount(model.codes, per_row, model.levels).astype(np.float64)
+
+
 def factorise(model: Model, w: Array, sigma: float, scale: Array, curvature: Array) -> Factor:
     """H at weights w (n,); curvature (n_fixed,) is the prior's."""
     wR = scale_rows(w, model.R)
     gram, beside = model.R.T @ wR, model.Z.T @ wR
     if sparse.issparse(gram):
         gram, beside = gram.toarray(), beside.toarray()
-    squares = np.bincount(model.codes, w * model.values**2, model.levels)
+    squares = _sum_by_group(model, w * model.values**2)
     d = sigma**2 * squares + 1.0
     C = sigma * beside * scale
     S = scale[:, None] * gram * scale - C.T @ (C / d[:, None])
@@ -178,7 +183,7 @@ def find_mode(
     held: (L, c) keeps L'beta = c, with L (n_fixed,): the constrained mode of a profile.
     """
     sigma, scale, _ = split(model, psi)
-    u, v = _first_guess(model, psi) if start is None else (start.u, start.v)
+    u, v = _first_guess(model, psi, _crude_eta(model) if start is None else start.eta)
     if held is not None:
         v = _move_onto(v, held)
     here = _penalised(model, psi, u, v)
@@ -195,17 +200,23 @@ def find_mode(
     return Mode(u, v, here[1], here[0], bool(decrement < 1e-7), steps)
 
 
-def _first_guess(model: Model, psi: Array) -> tuple[Array, Array]:
-    """One weighted least squares fit to the log (or logit) of the counts plus a half."""
-    sigma, scale, alpha = split(model, psi)
+def _crude_eta(model: Model) -> Array:
     eta = np.log(model.y + 0.5)
-    if model.trials is not None:
-        eta -= np.log(model.trials - model.y + 0.5)
-    w = pointwise(model, eta, alpha).weight
-    pull = w * (eta - model.offset)
+    return eta if model.trials is None else eta - np.log(model.trials - model.y + 0.5)
+
+
+def _first_guess(model: Model, psi: Array, eta: Array) -> tuple[Array, Array]:
+    """One step of weighted least squares from a linear predictor.
+
+    It starts from eta and not from effects, which mean something else at another psi.
+    """
+    sigma, scale, alpha = split(model, psi)
+    rows = pointwise(model, eta, alpha)
+    pull = rows.weight * (eta - model.offset) + rows.score
     curvature = log_f_prior(np.zeros(model.n_fixed), model.log_f)[2]
-    top = sigma * np.bincount(model.codes, model.values * pull, model.levels)
-    return factorise(model, w, sigma, scale, curvature).solve(top, scale * (model.R.T @ pull))
+    factor = factorise(model, rows.weight, sigma, scale, curvature)
+    top = sigma * _sum_by_group(model, model.values * pull)
+    return factor.solve(top, scale * (model.R.T @ pull))
 
 
 def _penalised(model: Model, psi: Array, u: Array, v: Array) -> tuple[float, Array, Pointwise]:
@@ -228,7 +239,7 @@ def _newton_step(
 ) -> tuple[Array, Array, float]:
     k = model.n_fixed
     _, slope, curvature, _ = log_f_prior(v[:k], model.log_f)
-    top = sigma * np.bincount(model.codes, model.values * rows.score, model.levels) - u
+    top = sigma * _sum_by_group(model, model.values * rows.score) - u
     rest = scale * (model.R.T @ rows.score) - np.concatenate([slope, v[k:]])
     factor = factorise(model, rows.weight, sigma, scale, curvature)
     du, dv = factor.solve(top, rest)
@@ -306,7 +317,7 @@ class _Gradient:
     def _adjoint(self, third: Array) -> None:
         model = self.model
         self.q = self.h * self.rows.weight_slope
-        top = self.sigma * np.bincount(model.codes, model.values * self.q, model.levels)
+        top = self.sigma * _sum_by_group(model, model.values * self.q)
         rest = self.scale * (model.R.T @ self.q)
         k = model.n_fixed
         rest[:k] += np.diag(self.E)[:k] * third
@@ -327,7 +338,7 @@ class _Gradient:
     def _absorbed_term(self) -> float:
         model = self.model
         t = model.values * self.mode.u[model.codes]
-        moved = np.bincount(model.codes, model.values * self.rows.score, model.levels)
+        moved = _sum_by_group(model, model.values * self.rows.score)
         return self._sigma(t, float(self.a_top @ moved), self.absorbed)
 
     def _term(self, block: slice) -> float:
