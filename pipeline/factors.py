@@ -1,0 +1,102 @@
+"""What the team can change on the car (factors), and what it believes about it (claims)."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cached_property
+
+KINDS = ("category", "ordered", "number")
+_QUANTITY = re.compile(r"([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([^\d.,\s][^\d]*)?")
+_REFERENCE_WORDS = ("std", "standard", "ref", "reference")
+
+
+def quantity(text: str) -> tuple[float, str] | None:
+    """'1,30 mm' as (1.3, 'mm'); None where the text is no number with at most a unit."""
+    match = _QUANTITY.fullmatch(text.strip())
+    if not match:
+        return None
+    return float(match[1].replace(",", ".")), _plain(match[2] or "")
+
+
+def number_text(value: float) -> str:
+    """A number as it is written in every table of settings: 1.30 is `1.3`."""
+    return f"{value + 0.0:.10g}"
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+@dataclass(frozen=True)
+class Factor:
+    """A thing that is set on the car. `levels` in their order; a number may have none."""
+
+    name: str
+    label: str
+    kind: str
+    levels: tuple[str, ...] = ()
+    reference: str = ""
+    unit: str = ""
+
+    def read(self, text: str) -> str | None:
+        """The level (or number) that a person means by `text`; None if it is none of them.
+
+        Case, outer space, decimal comma, trailing zeros, the factor's own unit and words for the
+        reference (`std`) do not matter.
+        """
+        plain = _plain(text)
+        if plain in self._by_text:
+            return self._by_text[plain]
+        if plain in _REFERENCE_WORDS:
+            return self.reference or None
+        found = quantity(text)
+        if found is None or found[1] not in ("", self._unit):
+            return None
+        if self.kind == "number":
+            return number_text(found[0])
+        return self._by_number.get(number_text(found[0]))
+
+    def expected(self) -> str:
+        """What may stand in a setup log, in words."""
+        if self.kind == "number":
+            return f"a number{f' in {self.unit}' if self.unit else ''}"
+        return f"one of {', '.join(self.levels)}{f' ({self.unit})' if self.unit else ''}"
+
+    def doubled(self) -> list[str]:
+        """Levels that a reader of the log could not tell from one before them."""
+        keys = [self._numeric(level) or _plain(level) for level in self.levels]
+        return [level for place, level in enumerate(self.levels) if keys[place] in keys[:place]]
+
+    @cached_property
+    def _unit(self) -> str:
+        """The unit that may stand behind a number: the factor's, else the one of all levels."""
+        found = {(quantity(level) or (0, ""))[1] for level in self.levels}
+        return _plain(self.unit) or (found.pop() if len(found) == 1 else "")
+
+    @cached_property
+    def _by_text(self) -> dict[str, str]:
+        return {} if self.kind == "number" else {_plain(level): level for level in self.levels}
+
+    @cached_property
+    def _by_number(self) -> dict[str, str]:
+        return {self._numeric(level): level for level in self.levels if self._numeric(level)}
+
+    def _numeric(self, level: str) -> str:
+        """'1.30 mm' as '1.3' where mm is the unit; '' for 'soft' and '28 soft'."""
+        found = quantity(level)
+        return number_text(found[0]) if found and found[1] in ("", self._unit) else ""
+
+
+@dataclass(frozen=True)
+class Claim:
+    """A belief of the team: `factor` at `to` instead of `from_` makes `outcome` so."""
+
+    text: str
+    factor: str
+    from_: str
+    to: str
+    outcome: str
+    expect: str
+    grip: str | None = None
+    surface: str | None = None

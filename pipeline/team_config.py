@@ -1,0 +1,224 @@
+"""team.toml: checked key by key, all faults at once, each with its line."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from pipeline.errors import Problem
+from pipeline.factors import Claim, Factor, number_text
+from pipeline.schema import RUNS
+from pipeline.sheets import nearest
+
+FILE = "team.toml"
+_NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour", "surface"}
+_NOT_A_FACTOR |= {"grip", "factor", "value", "run", "excluded", "note", "start", "venue"}
+
+
+def _number_as_text(value: Any) -> Any:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number_text(value) if is_number else value
+
+
+Text = Annotated[str, BeforeValidator(_number_as_text), Field(min_length=1)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+
+class TeamKeys(_Strict):
+    name: Text
+    race_seconds: float = Field(300.0, gt=0, le=36_000)
+    worthwhile_s: float = Field(0.03, gt=0, le=60)
+
+
+class _FactorKeys(_Strict):
+    name: str = Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,59}$")
+    label: str = ""
+    kind: Literal["category", "ordered", "number"]
+    levels: list[Text] = []
+    reference: Text | None = None
+    unit: str = ""
+
+
+class _ClaimKeys(_Strict):
+    text: Text
+    factor: Text
+    from_: Text = Field(alias="from")
+    to: Text
+    outcome: Literal["pace", "spread", "mistakes", "fade", "race"]
+    expect: Literal["lower", "higher", "same"]
+    grip: Literal["low", "medium", "high"] | None = None
+    surface: Text | None = None
+
+
+_EXPECTED = {
+    "missing": "a value",
+    "string_type": "text",
+    "extra_forbidden": "a known key",
+    "string_pattern_mismatch": "letters, digits and _ (it becomes a column's name)",
+}
+
+
+@dataclass
+class Config:
+    """What team.toml says, with the faults found on the way."""
+
+    team: TeamKeys | None = None
+    factors: list[Factor] = field(default_factory=list)
+    claims: list[Claim] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+def read_config(path: Path) -> Config:
+    """Read team.toml; never raises for what the file holds."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        raw = tomllib.loads(text)
+    except UnicodeDecodeError:
+        return Config(problems=[Problem("bytes that are not UTF-8", "text in UTF-8", FILE)])
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"line (\d+)", str(error))
+        number = int(line[1]) if line else None
+        return Config(problems=[Problem(str(error), "TOML as `init` writes it", FILE, number)])
+    return _Reader(text, raw).config()
+
+
+class _Reader:
+    """Goes through the three kinds of table and collects faults."""
+
+    def __init__(self, text: str, raw: dict[str, Any]) -> None:
+        self.lines = text.splitlines()
+        self.raw = raw
+        self.result = Config()
+
+    def config(self) -> Config:
+        for key in self.raw.keys() - {"team", "factor", "claim"}:
+            advice = nearest(key, ["team", "factor", "claim"])
+            self.fault(f"'{key}'", "[team], [[factor]] or [[claim]]", ("", 0, key), advice)
+        team = self.raw.get("team", {})
+        self.result.team = self.keys(TeamKeys, team, ("team", 0, "")) if team else None
+        if not team:
+            self.fault("no [team]", "[team] with a name", ("team", 0, ""))
+        for place, keys in self.tables("factor", _FactorKeys):
+            self.factor(place, keys)
+        for place, keys in self.tables("claim", _ClaimKeys):
+            self.claim(place, keys)
+        return self.result
+
+    def tables(self, kind: str, model: type[_Strict]) -> Iterator[tuple[int, Any]]:
+        found = self.raw.get(kind, [])
+        if not isinstance(found, list):
+            self.fault(f"[{kind}]", f"[[{kind}]], in double brackets", (kind, 0, ""))
+            return
+        for place, raw in enumerate(found):
+            keys = self.keys(model, raw, (kind, place, ""))
+            if keys is not None:
+                yield place, keys
+
+    def keys(self, model: type[Any], raw: Any, at: tuple[str, int, str]) -> Any:
+        try:
+            return model.model_validate(raw)
+        except ValidationError as error:
+            for fault in error.errors():
+                self.schema_fault(model, fault, at)
+            return None
+
+    def schema_fault(self, model: type[BaseModel], fault: Any, at: tuple[str, int, str]) -> None:
+        key = str(fault["loc"][0]) if fault["loc"] else ""
+        missing = fault["type"] == "missing"
+        expected = _EXPECTED.get(fault["type"], str(fault["msg"]).removeprefix("Input should be "))
+        known = [f.alias or name for name, f in model.model_fields.items()]
+        advice = nearest(key, known) if fault["type"] == "extra_forbidden" else ""
+        found = "nothing" if missing else _short(fault["input"])
+        self.fault(found, expected, (at[0], at[1], key), advice)
+
+    def factor(self, place: int, keys: _FactorKeys) -> None:
+        levels = tuple(keys.levels)
+        reference = keys.reference or (levels[0] if levels and keys.kind != "number" else "")
+        made = Factor(keys.name, keys.label or keys.name, keys.kind, levels, reference, keys.unit)
+        at = ("factor", place, "name")
+        if keys.name.casefold() in _NOT_A_FACTOR:
+            self.fault(f"'{keys.name}'", "a name that no other column has", at)
+        if keys.name.casefold() in [f.name.casefold() for f in self.result.factors]:
+            self.fault(f"'{keys.name}' a second time", "each factor once", at)
+        if keys.kind != "number":
+            self.levels(place, made)
+        elif keys.reference:
+            read = made.read(keys.reference)
+            if read is None:
+                at = ("factor", place, "reference")
+                self.fault(f"'{keys.reference}'", made.expected(), at)
+            made = Factor(made.name, made.label, made.kind, levels, read or "", made.unit)
+        self.result.factors.append(made)
+
+    def levels(self, place: int, factor: Factor) -> None:
+        if len(factor.levels) < 2:
+            found = f"levels {list(factor.levels)}"
+            self.fault(found, "at least two levels", ("factor", place, "levels"))
+        for level in factor.doubled():
+            expected = "levels that differ by more than case or zeros"
+            self.fault(f"'{level}'", expected, ("factor", place, "levels"))
+        if factor.levels and factor.reference not in factor.levels:
+            advice = nearest(factor.reference, factor.levels)
+            at = ("factor", place, "reference")
+            self.fault(f"'{factor.reference}'", factor.expected(), at, advice)
+
+    def claim(self, place: int, keys: _ClaimKeys) -> None:
+        named = {factor.name: factor for factor in self.result.factors}
+        raw = [f.get("name") for f in self.raw["factor"]] if "factor" in self.raw else []
+        if keys.factor not in raw:
+            at = ("claim", place, "factor")
+            advice = nearest(keys.factor, map(str, raw))
+            self.fault(f"'{keys.factor}'", "the name of a [[factor]]", at, advice)
+        if keys.factor not in named:
+            return
+        ends = [self.end(place, key, named[keys.factor], keys) for key in ("from", "to")]
+        if ends[0] is not None and ends[0] == ends[1]:
+            self.fault(f"'{keys.to}'", "another level than `from`", ("claim", place, "to"))
+        self.result.claims.append(
+            Claim(keys.text, keys.factor, ends[0] or "", ends[1] or "", keys.outcome, keys.expect,
+                  keys.grip, keys.surface)
+        )  # fmt: skip
+
+    def end(self, place: int, key: str, factor: Factor, keys: _ClaimKeys) -> str | None:
+        text = keys.from_ if key == "from" else keys.to
+        level = factor.read(text)
+        if level is None:
+            advice = nearest(text, factor.levels)
+            self.fault(f"'{text}'", factor.expected(), ("claim", place, key), advice)
+        return level
+
+    def fault(self, found: str, expected: str, at: tuple[str, int, str], advice: str = "") -> None:
+        kind, place, key = at
+        name = f"{kind} {place + 1}" if kind in ("factor", "claim") else kind
+        column = f"{name}: {key}" if name and key else name or key
+        line = self.line_of(kind, place, key)
+        self.result.problems.append(Problem(found, expected, FILE, line, column, advice))
+
+    def line_of(self, kind: str, place: int, key: str) -> int | None:
+        """The line of a key, else of the head of its table, else None."""
+        head = re.compile(r"\s*\[+\s*([^\[\]]*?)\s*\]+\s*(#.*)?")
+        assignment = re.compile(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=")
+        inside, seen, first = not kind, -1, None
+        for number, line in enumerate(self.lines, start=1):
+            table = head.fullmatch(line)
+            if table:
+                seen += table[1] == kind
+                inside = table[1] == kind and seen == place
+                first = number if inside else first
+            elif inside and key and assignment.match(line):
+                return number
+        return first
+
+
+def _short(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
