@@ -126,7 +126,7 @@ def sort_rows(rows: Rows) -> SortedRows:
     _check_shapes(rows, R)
     order = _nested_order(rows.levels, R)
     groups = tuple(reversed([_grouping(codes[order]) for codes in rows.levels]))
-    _check_nested(groups)
+    _check_nested(groups, rows.levels)
     Z = [block.Z for block in rows.penalised]
     A = np.column_stack([rows.X, *Z, rows.y])[order]
     if not np.isfinite(A).all():
@@ -173,15 +173,14 @@ def _grouping(codes: Codes) -> Grouping:
     return Grouping(starts, np.cumsum(change) - 1, ~alone[starts])
 
 
-def _check_nested(groups: Sequence[Grouping]) -> None:
+def _check_nested(groups: Sequence[Grouping], levels: Sequence[Codes]) -> None:
     for fine, coarse in pairwise(groups):
         inside = np.diff(coarse.code) != 0
         if np.any(inside & (np.diff(fine.code) == 0)):
             raise ValueError("a level is not nested in the coarser one before it")
-    for group in groups:
-        named = group.active.sum()
-        if len(np.unique(group.starts)) < named:
-            raise ValueError("a group is empty")
+    for group, codes in zip(groups, reversed(levels), strict=True):
+        if group.active.sum() > len(np.unique(codes[codes >= 0])):
+            raise ValueError("a group of one level lies in several of the coarser one before it")
 
 
 def _slices(sizes: Sequence[int]) -> tuple[slice, ...]:

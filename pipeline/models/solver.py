@@ -22,6 +22,7 @@ Flags = NDArray[np.bool_]
 MOST_STEPS = 100
 MOST_HALVINGS = 30
 TINY = 1e-10  # a variance this small beside the response's is zero
+NOTHING = 1e-8  # of -2 log-likelihood, for a variance of the response's own size
 DECREMENT = 1e-12  # of -2 log-likelihood, still to be gained
 
 
@@ -157,6 +158,9 @@ def _minimise(
 ) -> tuple[State, list[float], int]:
     theta = _start_of_patterns(theta, lower)
     state = objective.state(theta)
+    silent = _silent(state, lower, scale)
+    if silent.any():
+        state = objective.state(np.where(silent, 0.0, theta))
     path = [objective.value(state)]
     count = 1
     for _ in range(MOST_STEPS):
@@ -179,9 +183,15 @@ def _start_of_patterns(theta: Array, lower: Array) -> Array:
     return np.where(np.isneginf(lower), 0.0, theta)
 
 
+def _silent(state: State, lower: Array, scale: Array) -> Flags:
+    """Variances of which the rows say nothing: P V_j = 0, as with the level of an only driver."""
+    return (lower == 0) & (state.traces * scale < NOTHING)
+
+
 def _free(theta: Array, gradient: Array, lower: Array, scale: Array) -> Flags:
     """Parameters that may move: inside, or at a bound with the criterion falling inwards."""
-    held = (theta <= np.maximum(lower, 0) + 1e-14 * scale) & ~np.isneginf(lower) & (gradient >= 0)
+    held = (theta <= np.maximum(lower, 0) + 1e-14 * scale) & ~np.isneginf(lower)
+    held &= gradient * scale >= -NOTHING
     return ~held
 
 

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.models.rows import Rows
+
 Array = NDArray[np.float64]
 
 
@@ -73,3 +75,23 @@ def indicator(groups: NDArray[np.int_]) -> Array:
     Z = np.zeros((len(groups), int(groups.max(initial=-1)) + 1))
     Z[np.flatnonzero(kept), groups[kept]] = 1.0
     return Z
+
+
+def of_rows(rows: Rows) -> Dense:
+    """The solver's rows as dense matrices, parameters in the solver's order."""
+    parts = [np.diag(column) for column in rows.diagonal.T]
+    parts += [Z @ Z.T for Z in map(indicator, rows.levels)]
+    for block in rows.penalised:
+        patterns = block.patterns or (np.eye(block.Z.shape[1]),)
+        parts += [block.Z @ pattern @ block.Z.T for pattern in patterns]
+    return Dense(rows.y, rows.X, parts, np.zeros(len(rows.y)) if rows.known is None else rows.known)
+
+
+def expected_information(model: Dense, theta: Array) -> Array:
+    """tr(P V_j P V_k), with P written out (Harville 1977)."""
+    V = np.diag(model.known) + sum(t * part for t, part in zip(theta, model.parts, strict=True))
+    W = np.linalg.inv(V)
+    WX = W @ model.X
+    P = W - WX @ np.linalg.inv(model.X.T @ WX) @ WX.T
+    carried = [P @ part for part in model.parts]
+    return np.array([[np.trace(a @ b) for b in carried] for a in carried])
