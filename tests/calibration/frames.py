@@ -13,6 +13,7 @@ from pipeline.team import Factor
 from tests.calibration.seasons import (
     BASE_LAP_S,
     RACE_SECONDS,
+    WORTHWHILE_S,
     Plan,
     Season,
     level_name,
@@ -25,7 +26,14 @@ FIRST_DAY = np.datetime64("2025-03-01")
 def season_data(season: Season) -> SeasonData:
     """The season as the input of every model."""
     factors = tuple(_factor(name, levels) for name, levels in season.kind.factors)
-    return SeasonData(_runs(season), _laps(season), factors, claims=(), race_seconds=RACE_SECONDS)
+    return SeasonData(
+        _runs(season),
+        _laps(season),
+        factors,
+        claims=(),
+        race_seconds=RACE_SECONDS,
+        worthwhile_s=WORTHWHILE_S,
+    )
 
 
 def _factor(name: str, levels: int) -> Factor:

@@ -11,15 +11,15 @@ import pandas as pd
 
 from tests.calibration.kinds import BY_NAME, KINDS
 from tests.calibration.replicate import Record
-from tests.calibration.summary import MOST_FALSE, MOST_WRONG_WAY, coverage_bounds
+from tests.calibration.summary import MOST_FALSE, MOST_WAVED_OFF, MOST_WRONG_WAY, coverage_bounds
 
 
 def effects_markdown(summary: pd.DataFrame) -> str:
     head = (
         "| kind | outcome | contrasts | no number | covers | null: p < 0.05 | null: q < 0.05 "
-        "| null: claimed | wrong way | found | half-width | error / std. error |"
+        "| null: claimed | wrong way | found | waved off | half-width | error / std. error |"
     )
-    rule = "|---|---|" + "---:|" * 10
+    rule = "|---|---|" + "---:|" * 11
     return "\n".join([head, rule, *(_effect_row(row) for row in summary.to_dict("records"))])
 
 
@@ -36,6 +36,7 @@ def _effect_row(row: dict[Any, Any]) -> str:
         _flagged(row["false_claim"], 0, MOST_FALSE),
         _flagged(row["wrong_way"], 0, MOST_WRONG_WAY),
         _percent(row["found"]),
+        _flagged(row["waved_off"], 0, MOST_WAVED_OFF),
         _plain(row["half_width"], 4),
         _plain(row["z_sd"], 2),
     ]

@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 RACE_SECONDS = 300.0
+WORTHWHILE_S = 0.03
 BASE_LAP_S = 15.0
 FIRST_HOUR, HOURS = 9.0, 8.0
 HEAT_HOURS, HEAT_CARS = 0.15, 10

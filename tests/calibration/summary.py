@@ -10,28 +10,40 @@ import pandas as pd
 from tests.calibration.kinds import BY_NAME, PLAIN_DAYS
 from tests.calibration.naive import ANALYSES
 from tests.calibration.replicate import Record
+from tests.calibration.seasons import WORTHWHILE_S
 
 RATIOS = ("spread", "mistakes")
 # Which way a verdict points: the sign of level minus reference (or of the log ratio).
-DIRECTIONS = {"faster": -1, "slower": 1, "steadier": -1, "wilder": 1, "fewer": -1, "more": 1}
-NO_CLAIM = ("no difference that matters", "leaning", "not enough runs", "not separable", "open")
+DIRECTIONS = {
+    "faster": -1,
+    "slower": 1,
+    "steadier": -1,
+    "wilder": 1,
+    "fewer": -1,
+    "more": 1,
+    "fades less": -1,
+    "fades more": 1,
+}
+NO_DIFFERENCE = "no difference that matters"
+NO_CLAIM = (NO_DIFFERENCE, "leaning", "not enough runs", "not separable")
 COVERAGE_BOUNDS = {"pace": (0.94, 0.96), "spread": (0.94, 0.96)}
 OTHER_COVERAGE_BOUNDS = (0.93, 0.97)
-MOST_FALSE, MOST_WRONG_WAY = 0.055, 0.005
+MOST_FALSE, MOST_WRONG_WAY, MOST_WAVED_OFF = 0.055, 0.005, 0.055
 
 
 def claimed_direction(verdict: str) -> int:
     """-1 or 1 for a claim, 0 for none. KeyError for words that are neither."""
     if verdict.startswith(NO_CLAIM):
         return 0
-    return DIRECTIONS[verdict.split(maxsplit=1)[0].rstrip(",:;")]
+    return DIRECTIONS[verdict]
 
 
 def effects_table(records: Sequence[Record]) -> pd.DataFrame:
     """A row a contrast and outcome, with what was right and wrong about it.
 
     Columns of the record's effects, and kind, number, answered, covered, called_p, called_q,
-    claimed, wrong_way (bool), half_width and z (error over standard error; log scale for ratios).
+    claimed, wrong_way, waved_off (bool; a worthwhile effect on pace called no difference that
+    matters), half_width and z (error over standard error; log scale for ratios).
     """
     rows = [
         {"kind": record["kind"], "number": record["number"], **effect}
@@ -39,6 +51,7 @@ def effects_table(records: Sequence[Record]) -> pd.DataFrame:
         for effect in record["effects"]
     ]
     table = pd.DataFrame(rows)
+    table["worthwhile"] = table["outcome"].eq("pace") & table["truth"].abs().ge(WORTHWHILE_S)
     table["answered"] = table["estimate"].notna()
     table["covered"] = table["truth"].between(table["ci_low"], table["ci_high"])
     table["called_p"] = table["p_value"] < 0.05
@@ -46,6 +59,7 @@ def effects_table(records: Sequence[Record]) -> pd.DataFrame:
     direction = table["verdict"].map(claimed_direction)
     table["claimed"] = direction != 0
     table["wrong_way"] = ~table["null"] & (direction * _scaled(table, "truth") < 0)
+    table["waved_off"] = table["worthwhile"] & table["verdict"].eq(NO_DIFFERENCE)
     table["half_width"] = (_scaled(table, "ci_high") - _scaled(table, "ci_low")) / 2
     table["z"] = (_scaled(table, "estimate") - _scaled(table, "truth")) / table["std_error"]
     return table
@@ -79,6 +93,7 @@ def _shares(group: pd.DataFrame) -> dict[str, float]:
         "false_claim": nulls["claimed"].mean(),
         "wrong_way": real["wrong_way"].mean(),
         "found": (real["claimed"] & ~real["wrong_way"]).mean(),
+        "waved_off": answered.loc[answered["worthwhile"], "waved_off"].mean(),
         "half_width": answered["half_width"].mean(),
         "z_sd": answered["z"].std(),
     }
