@@ -1,0 +1,1 @@
+"""Result tables → page data → one self-contained HTML file. Knows nothing of the models."""

@@ -1,0 +1,69 @@
+"""What a page has to know beside the result tables: the team's words for its factors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.report.provenance import Provenance
+    from pipeline.team import Factor
+
+
+@dataclass(frozen=True)
+class ReportContext:
+    """The team's names and limits.
+
+    factors: by name. race_seconds: length of a race, s. worthwhile_s: a smaller difference in
+    seconds a lap does not matter. facts: sentences about the meetings, by meeting.
+    """
+
+    team: str
+    factors: Mapping[str, Factor]
+    race_seconds: float
+    worthwhile_s: float
+    provenance: Provenance
+    class_name: str = ""
+    facts: Mapping[str, str] = field(default_factory=dict)
+
+    def factor_label(self, name: str) -> str:
+        factor = self.factors.get(name)
+        return factor.label if factor is not None else name
+
+    def level_label(self, name: str, level: str) -> str:
+        """A level with its unit: '1.4 mm'."""
+        factor = self.factors.get(name)
+        unit = (factor.unit or "") if factor is not None else ""
+        return f"{level} {unit}".strip()
+
+    def contrast_label(self, name: str, level: str, reference: str) -> str:
+        """'Rear anti-roll bar 1.4 mm instead of 1.3 mm'; for a number '1 mm more ride height'."""
+        if self.is_number(name):
+            step = self.level_label(name, level.lstrip("+"))
+            return f"{self.factor_label(name)}, {step} more"
+        level, reference = self.level_label(name, level), self.level_label(name, reference)
+        return f"{self.factor_label(name)} {level} instead of {reference}"
+
+    def option_label(self, name: str, level: str) -> str:
+        """The option alone: 'Rear anti-roll bar 1.4 mm'."""
+        if self.is_number(name):
+            return f"{self.factor_label(name)} {self.level_label(name, level)}"
+        return f"{self.factor_label(name)} {self.level_label(name, level)}"
+
+    def is_number(self, name: str) -> bool:
+        factor = self.factors.get(name)
+        return factor is not None and factor.kind == "number"
+
+
+def make_context(
+    team: str,
+    factors: tuple[Factor, ...],
+    race_seconds: float,
+    worthwhile_s: float,
+    provenance: Provenance,
+    class_name: str = "",
+) -> ReportContext:
+    """The context with the factors by name."""
+    by_name = {factor.name: factor for factor in factors}
+    return ReportContext(team, by_name, race_seconds, worthwhile_s, provenance, class_name)

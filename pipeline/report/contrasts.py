@@ -1,0 +1,159 @@
+"""The result tables, contrast by contrast: all that is known about one change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipeline.report.words import (
+    NO_MATTER,
+    NOT_ENOUGH,
+    NOT_SEPARABLE,
+    is_definite,
+    is_good,
+    is_leaning,
+    missing,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.models.tables import SeasonResult
+
+Row = Any  # a named tuple of a row of the result tables
+SPEED = ("race", "pace")
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One level against the reference.
+
+    rows: effects by (outcome, condition). needs: further back-to-backs by (outcome, condition).
+    cannot: sentences on what cannot be told, by condition.
+    """
+
+    factor: str
+    level: str
+    reference: str
+    rows: Mapping[tuple[str, str], Row]
+    needs: Mapping[tuple[str, str], int]
+    cannot: Mapping[str, str]
+
+    def row(self, outcome: str, condition: str = "all") -> Row:
+        """The row, or None where the table has none."""
+        return self.rows.get((outcome, condition))
+
+    def verdict(self, outcome: str, condition: str = "all") -> str:
+        row = self.row(outcome, condition)
+        return "" if row is None else row.verdict
+
+    def sign(self, outcome: str, condition: str = "all") -> int:
+        """+1 shown better, -1 shown worse, 0 not shown either way."""
+        row = self.row(outcome, condition)
+        if row is None or not is_definite(row.verdict) or missing(row.estimate):
+            return 0
+        return 1 if is_good(outcome, row.estimate) else -1
+
+    @property
+    def conditions(self) -> list[str]:
+        """The conditions beside 'all', in the order of the table."""
+        return list(dict.fromkeys(c for _, c in self.rows if c != "all"))
+
+    @property
+    def runs(self) -> int:
+        return max((int(row.n_runs) for row in self.rows.values()), default=0)
+
+
+def contrasts(result: SeasonResult) -> list[Contrast]:
+    """Every contrast of the effects table, in its order."""
+    needs, cannot = _grouped(result.needs), _grouped(result.cannot_tell)
+    return [
+        Contrast(
+            *key,
+            {(row.outcome, row.condition): row for row in rows},
+            _more(needs.get(key, [])),
+            {row.condition: row.sentence for row in cannot.get(key, [])},
+        )
+        for key, rows in _grouped(result.effects).items()
+    ]
+
+
+def _more(rows: list[Row]) -> dict[tuple[str, str], int]:
+    return {
+        (row.outcome, row.condition): int(row.more_switches)
+        for row in rows
+        if not missing(row.more_switches)
+    }
+
+
+def records(frame: pd.DataFrame) -> Iterator[Row]:
+    """The rows of a table as named tuples."""
+    yield from frame.itertuples(index=False)
+
+
+def _grouped(frame: pd.DataFrame) -> dict[tuple[str, str, str], list[Row]]:
+    groups: dict[tuple[str, str, str], list[Row]] = {}
+    for row in records(frame):
+        groups.setdefault((row.factor, row.level, row.reference), []).append(row)
+    return groups
+
+
+def group_of(contrast: Contrast) -> str:
+    """keep, drop, depends, same, open or cannot: what a racer does with the change.
+
+    The race decides; where it is open, pace; where neither matters, spread and mistakes. A
+    change that is shown better in one condition and not in all depends.
+    """
+    if not any(not missing(row.estimate) for row in contrast.rows.values()):
+        return _without_number(contrast)
+    speed = {contrast.sign(o) for o in SPEED} - {0}
+    care = {contrast.sign(o) for o in ("spread", "mistakes")} - {0}
+    somewhere = {contrast.sign(o, c) for o in SPEED for c in contrast.conditions} - {0}
+    level = any(contrast.verdict(o) == NO_MATTER for o in SPEED)
+    if len(speed | somewhere) == 2 or (speed and contrast.verdict("race") == NO_MATTER):
+        return "depends"
+    if speed:
+        return "keep" if 1 in speed else "drop"
+    if somewhere:
+        return "depends"
+    if level and care:
+        return {1: "keep", -1: "drop"}[care.pop()] if len(care) == 1 else "depends"
+    return "same" if level else "open"
+
+
+def _without_number(contrast: Contrast) -> str:
+    verdicts = {row.verdict for row in contrast.rows.values()}
+    return "cannot" if NOT_SEPARABLE in verdicts else "open"
+
+
+def importance(contrast: Contrast) -> float:
+    """Size of what it does to the race (else pace), for the order within a group."""
+    for outcome in SPEED:
+        row = contrast.row(outcome)
+        if row is not None and not missing(row.estimate):
+            return abs(float(row.estimate)) * (1.0 if outcome == "race" else 15.0)
+    return 0.0
+
+
+def has_number(row: Row) -> bool:
+    return row is not None and not missing(row.estimate)
+
+
+def is_open(row: Row | None) -> bool:
+    """Not settled: it leans, or there are too few runs, or nothing was shown."""
+    return row is None or not (is_definite(row.verdict) or row.verdict == NO_MATTER)
+
+
+__all__ = [
+    "NOT_ENOUGH",
+    "Contrast",
+    "Row",
+    "contrasts",
+    "group_of",
+    "has_number",
+    "importance",
+    "is_leaning",
+    "is_open",
+    "records",
+]

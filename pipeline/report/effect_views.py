@@ -1,0 +1,291 @@
+"""Effects as figures and tables."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.report import figures
+from pipeline.report.axis import percent_ticks, seconds_ticks
+from pipeline.report.contrasts import Contrast, Row, has_number, records
+from pipeline.report.svg import inline_svg
+from pipeline.report.views import Cell, FigureView, Heading, TableView, cell, table
+from pipeline.report.words import (
+    NO_MATTER,
+    NOTHING,
+    RATIOS,
+    Number,
+    condition_words,
+    effect_words,
+    is_definite,
+    is_good,
+    missing,
+    number,
+    whole,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.report.context import ReportContext
+
+# outcome -> (title, what it is, digits, words at the ends of the axis)
+OUTCOMES = {
+    "pace": ("Pace", "seconds a lap, clean laps", 3, ("faster", "slower")),
+    "spread": ("Spread", "how far a driver's laps scatter, in percent", 3, ("steadier", "wilder")),
+    "mistakes": ("Mistakes", "incidents a lap, in percent", 3, ("fewer", "more")),
+    "fade": (
+        "Fade",
+        "seconds a lap, lost with every lap",
+        5,
+        ("fades less", "fades more"),
+    ),
+    "race": ("Race", "seconds over a race", 2, ("faster", "slower")),
+}
+MARKS = {"better": "●", "worse": "■", "level": "◆", "open": "○", "none": ""}
+
+
+def standing(outcome: str, row: Row | None) -> str:
+    """better, worse, level (shown too small to matter), open, or none (no number)."""
+    if row is None or missing(row.estimate):
+        return "none"
+    if is_definite(row.verdict):
+        return "better" if is_good(outcome, row.estimate) else "worse"
+    return "level" if row.verdict == NO_MATTER else "open"
+
+
+def on_axis(outcome: str, value: float) -> float:
+    """The value with nothing at 0: ratios as logarithms."""
+    return math.log(value) if outcome in RATIOS else float(value)
+
+
+def outcome_figure(
+    members: Sequence[Contrast], outcome: str, context: ReportContext, key: str
+) -> FigureView | None:
+    """An outcome's effects in all conditions together, a lane a change."""
+    rows = [(c, c.rows[outcome, "all"]) for c in members if has_number(c.row(outcome))]
+    if not rows:
+        return None
+    labels = [context.contrast_label(c.factor, c.level, c.reference) for c, _ in rows]
+    return lanes_figure(
+        outcome, [row for _, row in rows], labels, context, key, OUTCOMES[outcome][0]
+    )
+
+
+def lanes_figure(
+    outcome: str,
+    rows: Sequence[Row],
+    labels: Sequence[str],
+    context: ReportContext,
+    key: str,
+    title: str,
+) -> FigureView:
+    """Rows with estimate, ci_low, ci_high and verdict, a lane each."""
+    data = _lane_frame(outcome, rows, labels)
+    ends = OUTCOMES[outcome][3]
+    ticks = (percent_ticks if outcome in RATIOS else seconds_ticks)(
+        data["low"].min(), data["high"].max()
+    )
+    plot = figures.lanes(data, ends, ticks, _band(outcome, context))
+    about = f"{title}: {OUTCOMES[outcome][1]}. " + "; ".join(
+        f"{label}: {effect_words(outcome, row.estimate)}"
+        for label, row in zip(labels, rows, strict=True)
+    )
+    cells = [
+        (label, *_estimate_cells(outcome, row), _verdict_cell(outcome, row))
+        for label, row in zip(labels, rows, strict=True)
+    ]
+    heads = [
+        "Change",
+        Heading("Estimate", True),
+        Heading("95 % interval"),
+        "Verdict",
+    ]
+    return FigureView(
+        key,
+        title,
+        about,
+        inline_svg(plot, key, title, about),
+        table(f"{key}-data", f"{title}: the figure's data", heads, cells),
+    )
+
+
+def _lane_frame(outcome: str, rows: Sequence[Row], labels: Sequence[str]) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(
+        {
+            "label": list(labels),
+            "estimate": [on_axis(outcome, r.estimate) for r in rows],
+            "low": [on_axis(outcome, r.ci_low) for r in rows],
+            "high": [on_axis(outcome, r.ci_high) for r in rows],
+            "standing": [standing(outcome, r) for r in rows],
+        }
+    )
+
+
+def _band(outcome: str, context: ReportContext) -> float | None:
+    return context.worthwhile_s if outcome == "pace" else None
+
+
+def _estimate_cells(outcome: str, row: Row) -> tuple[Number, Cell]:
+    digits = OUTCOMES[outcome][2]
+    signed = outcome not in RATIOS
+    low, high = (number(v, digits, signed=signed) for v in (row.ci_low, row.ci_high))
+    between = NOTHING if low.value is None else f"{low.text} to {high.text}"
+    return number(row.estimate, digits, signed=signed), Cell(
+        between, f"{low.raw} {high.raw}".strip()
+    )
+
+
+def _verdict_cell(outcome: str, row: Row) -> Cell:
+    return Cell(row.verdict, mark=standing(outcome, row))
+
+
+def trade_figure(members: Sequence[Contrast], context: ReportContext) -> FigureView | None:
+    """Pace against spread, a numbered mark a change."""
+    import pandas as pd
+
+    found = [c for c in members if has_number(c.row("pace")) and has_number(c.row("spread"))]
+    if not found:
+        return None
+    rows = [_trade_row(str(i), c) for i, c in enumerate(found, 1)]
+    data = pd.DataFrame(rows)
+    plot = figures.trade(
+        data,
+        seconds_ticks(data["x_low"].min(), data["x_high"].max(), 4),
+        percent_ticks(data["y_low"].min(), data["y_high"].max()),
+    )
+    title = "Pace against spread"
+    names = [context.contrast_label(c.factor, c.level, c.reference) for c in found]
+    words = [
+        f"{effect_words('pace', c.rows['pace', 'all'].estimate)}, "
+        f"{effect_words('spread', c.rows['spread', 'all'].estimate)}"
+        for c in found
+    ]
+    about = "Pace to the right is slower, spread upwards is wilder. " + "; ".join(
+        f"{i} {name}: {said}" for i, (name, said) in enumerate(zip(names, words, strict=True), 1)
+    )
+    cells = [
+        (str(i), name, *_pair(c)) for i, (name, c) in enumerate(zip(names, found, strict=True), 1)
+    ]
+    heads = [
+        "Mark",
+        "Change",
+        Heading("Pace, s a lap", True),
+        Heading("Spread, ratio", True),
+    ]
+    return FigureView(
+        "trade",
+        title,
+        about,
+        inline_svg(plot, "trade", title, about),
+        table("trade-data", "Pace against spread: the figure's data", heads, cells),
+        legend=tuple((str(i), name) for i, name in enumerate(names, 1)),
+    )
+
+
+def _pair(contrast: Contrast) -> tuple[Number, Number]:
+    pace, spread = contrast.rows["pace", "all"], contrast.rows["spread", "all"]
+    return number(pace.estimate, 3, signed=True), number(spread.estimate, 3)
+
+
+def _trade_row(mark: str, contrast: Contrast) -> dict[str, object]:
+    pace, spread = contrast.rows["pace", "all"], contrast.rows["spread", "all"]
+    return {
+        "mark": mark,
+        "x": pace.estimate,
+        "x_low": pace.ci_low,
+        "x_high": pace.ci_high,
+        "y": math.log(spread.estimate),
+        "y_low": math.log(spread.ci_low),
+        "y_high": math.log(spread.ci_high),
+        "standing": standing("pace", pace),
+    }
+
+
+def options_table(
+    members: Sequence[Contrast], outcome: str, context: ReportContext
+) -> TableView | None:
+    """Changes against conditions: in each cell the effect in words and what the data say."""
+    conditions = _conditions(members, outcome)
+    if not any(has_number(c.row(outcome)) for c in members):
+        return None
+    heads = ["Change", *(condition_words(c).capitalize() for c in conditions)]
+    rows = [
+        (
+            context.contrast_label(c.factor, c.level, c.reference),
+            *(_option_cell(outcome, c.row(outcome, condition)) for condition in conditions),
+        )
+        for c in members
+    ]
+    title, unit = OUTCOMES[outcome][:2]
+    return table(f"options-{outcome}", f"{title} by condition ({unit})", heads, rows, cards=True)
+
+
+def _conditions(members: Sequence[Contrast], outcome: str) -> list[str]:
+    seen = dict.fromkeys(
+        condition for c in members for o, condition in c.rows if o == outcome and condition != "all"
+    )
+    return ["all", *sorted(seen, key=_condition_order)]
+
+
+def _condition_order(condition: str) -> tuple[str, int, str]:
+    name, _, value = condition.partition("=")
+    order = {"low": 0, "medium": 1, "high": 2}
+    return name, order.get(value, 3), value
+
+
+def _option_cell(outcome: str, row: Row | None) -> Cell:
+    if row is None:
+        return cell(NOTHING)
+    if missing(row.estimate):
+        return Cell(row.verdict, extra="")
+    words = effect_words(outcome, row.estimate)
+    extra = "" if is_definite(row.verdict) else row.verdict
+    return Cell(words, f"{row.estimate:.6g}", standing(outcome, row), extra=extra)
+
+
+def effects_table(effects: pd.DataFrame, context: ReportContext) -> TableView:
+    """Every row of the result table."""
+    heads = [
+        "Change",
+        "Outcome",
+        "Condition",
+        Heading("Estimate", True, "level minus reference; for spread and mistakes the ratio"),
+        Heading("95 % interval"),
+        Heading("Standard error", True, "for ratios on the logarithmic scale"),
+        Heading("df", True, "degrees of freedom of the t interval"),
+        Heading("p", True, "chance of so large an effect if there were none"),
+        Heading("q", True, "p allowing for how many changes were looked at"),
+        Heading("Runs", True),
+        Heading("Drivers", True),
+        Heading("Meetings", True),
+        Heading("Switches", True, "runs before which the driver changed it"),
+        "Verdict",
+        "Mixed with",
+    ]
+    rows = [_effect_row(row, context) for row in records(effects)]
+    return table("effects", "All effects (effects.csv)", heads, rows)
+
+
+def _effect_row(row: Row, context: ReportContext) -> list[Cell | Number | str]:
+    return [
+        context.contrast_label(row.factor, row.level, row.reference),
+        row.outcome,
+        condition_words(row.condition),
+        *_estimate_cells(row.outcome, row),
+        number(row.std_error, OUTCOMES[row.outcome][2]),
+        number(row.df, 1),
+        number(row.p_value, 4),
+        number(row.q_value, 4),
+        *(whole(v) for v in (row.n_runs, row.n_drivers, row.n_meetings, row.n_switches)),
+        _verdict_cell(row.outcome, row),
+        "" if missing(row.mixed_with) else mixed_words(row.mixed_with, context),
+    ]
+
+
+def mixed_words(mixed_with: str, context: ReportContext) -> str:
+    """Factor names as the team says them; grip, driver and session as they are."""
+    return ", ".join(context.factor_label(name.strip()) for name in mixed_with.split(","))

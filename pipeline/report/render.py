@@ -1,0 +1,79 @@
+"""Page data → one self-contained HTML file. No arithmetic here, no words but the layout's."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+import tempfile
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline.report.look import STANDING
+from pipeline.report.views import Page
+
+MARKS = {name: mark for name, (*_, mark) in STANDING.items()} | {"none": ""}
+
+
+def render(page: Page, template: str = "page.html") -> str:
+    """The page as HTML, with its style and script inside and allowed by their hashes alone."""
+    return render_template(template, page=page, marks=MARKS)
+
+
+def render_template(template: str, *, with_script: bool = True, **data: Any) -> str:
+    """Any template that extends base.html; `data` is what it shows."""
+    style, script = asset("style.css"), asset("table.js") if with_script else ""
+    return _environment().get_template(template).render(
+        style=Markup(style), script=Markup(script), policy=policy(style, script), **data
+    )  # fmt: skip
+
+
+def policy(style: str, script: str = "") -> str:
+    """A content-security policy that lets in this style, this script, and nothing else."""
+    rules = ["default-src 'none'", f"style-src '{_hash(style)}'"]
+    if script:
+        rules.append(f"script-src '{_hash(script)}'")
+    return "; ".join([*rules, "img-src data:", "base-uri 'none'", "form-action 'none'"])
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode()).digest()
+    return "sha256-" + base64.b64encode(digest).decode()
+
+
+@cache
+def asset(name: str) -> str:
+    """A file of the templates folder as text."""
+    return resources.files("pipeline.report").joinpath("templates", name).read_text("utf-8")
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("pipeline.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def write_page(path: Path, html: str) -> Path:
+    """Written beside the target, then renamed: a reader never meets half a page."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=path.suffix)
+    beside = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(html)
+        beside.chmod(0o644)
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+    return path

@@ -1,0 +1,298 @@
+"""The season's page: what to run, then the evidence, then how it was computed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, cast
+
+from pipeline.report.advice import GROUPS, Group, advice, summary
+from pipeline.report.contrasts import Contrast, contrasts, group_of, importance, records
+from pipeline.report.driver_views import driver_section
+from pipeline.report.effect_views import (
+    effects_table,
+    mixed_words,
+    options_table,
+    outcome_figure,
+    trade_figure,
+)
+from pipeline.report.grip_views import grip_figures
+from pipeline.report.method_views import method_section, provenance_section
+from pipeline.report.views import Cell, Heading, Page, Section, TableView, table, without_empty
+from pipeline.report.words import (
+    certainty,
+    condition_words,
+    date_words,
+    missing,
+    number,
+    plural,
+    race_length,
+    sentence,
+    whole,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.models.tables import SeasonResult
+    from pipeline.report.context import ReportContext
+
+LEGEND = (
+    "● shown to be better; ■ shown to be worse; ◆ shown to be too small to matter; ○ not settled. "
+    "Each line is the 95 % interval: in 19 such intervals of 20 the true value lies inside."
+)
+CLAIM_MARKS = {"supported": "better", "contradicted": "worse", "open": "open"}
+
+
+def season_page(result: SeasonResult, context: ReportContext) -> Page:
+    """All that the season's page says. Pure: the same tables give the same page."""
+    members = in_order(contrasts(result))
+    groups = advice(result, context)
+    return Page(
+        title="What each change was worth",
+        kicker=_kicker(context),
+        facts=_facts(result.runs),
+        summary=summary(groups),
+        groups=groups,
+        sections=without_empty(
+            [
+                options_section(members, context),
+                effects_section(members, context),
+                race_section(members, context),
+                driver_section(result, members, context),
+                claims_section(result.claims),
+                grip_section(result.grip),
+                cannot_section(result.cannot_tell, context),
+                needs_section(result.needs, context),
+                quality_section(result),
+                method_section(result, context),
+                all_effects_section(result, context),
+                provenance_section(context),
+            ]
+        ),
+    )
+
+
+def _kicker(context: ReportContext) -> str:
+    return " · ".join(part for part in (context.team, context.class_name, "season") if part)
+
+
+def _facts(runs: pd.DataFrame) -> tuple[str, ...]:
+    team = runs[runs["team"]]
+    rivals = runs.loc[~runs["team"], "driver"].nunique()
+    days = sorted(runs["date"].dropna().unique())
+    span = f", {date_words(days[0], days[-1])}" if days else ""
+    grip = f"; grip read from the laps of {plural(rivals, 'other driver')} too" if rivals else ""
+    return (
+        f"{plural(runs['meeting'].nunique(), 'meeting')}{span}. {plural(len(team), 'run')} of "
+        f"{plural(team['driver'].nunique(), 'team driver')}{grip}.",
+    )
+
+
+def in_order(members: list[Contrast]) -> list[Contrast]:
+    """Contrasts in the order of the first screen."""
+    order = list(GROUPS)
+    return sorted(members, key=lambda c: (order.index(group_of(c)), -importance(c)))
+
+
+def options_section(members: list[Contrast], context: ReportContext) -> Section:
+    """Changes against conditions: pace in sight, spread and race behind a fold."""
+    views = {o: options_table(members, o, context) for o in ("pace", "spread", "race", "mistakes")}
+    pace = views.pop("pace")
+    return Section(
+        "options",
+        "Which option in which conditions",
+        lead=(
+            "Grip is how much the track holds: it is low, medium or high by the team's own word in "
+            "meetings.csv. Pace is the mean clean lap, corrected for the grip of the moment.",
+        ),
+        tables=(pace,) if pace else (),
+        folded=tuple(v for v in views.values() if v and len(v.headings) > 2),
+    )
+
+
+def effects_section(members: list[Contrast], context: ReportContext) -> Section:
+    found = [
+        outcome_figure(members, "pace", context, "effects-pace"),
+        outcome_figure(members, "spread", context, "effects-spread"),
+        outcome_figure(members, "mistakes", context, "effects-mistakes"),
+    ]
+    worth = f"{context.worthwhile_s:g}"
+    return Section(
+        "effects",
+        "What each change did, and how sure that is",
+        lead=(LEGEND, f"The grey band is what does not matter: up to {worth} s a lap."),
+        figures=tuple(f for f in found if f),
+        terms=(
+            ("Spread", "how far one driver's clean laps scatter within a run; 10 % steadier means "
+             "a tenth less scatter."),
+            ("Mistakes", "laps lost to an incident, per lap driven."),
+        ),
+    )  # fmt: skip
+
+
+def race_section(members: list[Contrast], context: ReportContext) -> Section:
+    found = [trade_figure(members, context), outcome_figure(members, "race", context, "race")]
+    length = race_length(context.race_seconds)
+    return Section(
+        "race",
+        f"One lap or {length}",
+        lead=(
+            "The quickest car over a lap is not always the quickest over a race: wild laps and "
+            f"mistakes cost time. Race is the seconds gained or lost over {length}, all timed laps "
+            "counted, incidents included.",
+        ),
+        figures=tuple(f for f in found if f),
+    )
+
+
+def claims_section(claims: pd.DataFrame) -> Section | None:
+    if not len(claims):
+        return None
+    rows = [_claim(row) for row in claims.to_dict("records")]
+    heads = [
+        "What the team believes",
+        "Verdict",
+        "What the data say",
+        Heading("More", True),
+    ]
+    note = "More: back-to-backs (a change and back, by one driver) still needed to settle it."
+    view = table("claims", "The team's claims", heads, rows, cards=True, note=note)
+    return Section("claims", "What the team believes, tested", tables=(view,))
+
+
+def _claim(row: dict[Any, Any]) -> list[Any]:
+    found = "no estimate"
+    if not missing(row["estimate"]):
+        where = condition_words(str(row["condition"]))
+        words = certainty(str(row["outcome"]), row["ci_low"], row["ci_high"])
+        found = sentence(f"{where}, {words}")
+    more = row.get("more_switches")
+    verdict = str(row["verdict"])
+    return [
+        str(row["text"]),
+        Cell(verdict, mark=CLAIM_MARKS.get(verdict, "level")),
+        found,
+        whole(more) if not missing(more) else "",
+    ]
+
+
+def grip_section(grip: pd.DataFrame) -> Section:
+    return Section(
+        "grip",
+        "Grip over each day",
+        lead=(
+            "Seconds a lap that the track was slower than at the meeting's best, read from "
+            "everybody's laps; all days on the same scale. The grey band is the 95 % interval: "
+            "it widens where nobody drove.",
+        ),
+        figures=grip_figures(grip),
+        small=True,
+    )
+
+
+def cannot_section(cannot: pd.DataFrame, context: ReportContext) -> Section | None:
+    if not len(cannot):
+        return None
+    rows = [
+        (
+            context.contrast_label(r.factor, r.level, r.reference),
+            condition_words(r.condition),
+            sentence(r.sentence),
+            "" if missing(r.mixed_with) else mixed_words(r.mixed_with, context),
+            number(r.information_left, 2),
+            whole(r.n_switches),
+        )
+        for r in records(cannot)
+    ]
+    heads = [
+        "Change",
+        "Condition",
+        "Why",
+        "Mixed with",
+        Heading("Information left", True, "1: nothing lost to what it is mixed with; 0: all lost"),
+        Heading("Switches", True, "runs before which the driver changed it"),
+    ]
+    lead = "For these no number is given: it would be a number for something else."
+    view = table("cannot", "What cannot be told", heads, rows, cards=True)
+    return Section("cannot", "What these data cannot tell", lead=(lead,), tables=(view,))
+
+
+def needs_section(needs: pd.DataFrame, context: ReportContext) -> Section | None:
+    if not len(needs):
+        return None
+    rows = [
+        (
+            context.contrast_label(r.factor, r.level, r.reference),
+            r.outcome,
+            condition_words(r.condition),
+            whole(r.more_switches),
+        )
+        for r in records(needs.sort_values("more_switches"))
+    ]
+    lead = (
+        "A back-to-back is a run with one option and the next with the other, by one driver. "
+        "`backtoback plan` makes a run order that grip cannot fool."
+    )
+    heads = ["Change", "Outcome", "Condition", Heading("Back-to-backs", True)]
+    view = table("needs", "How many more would settle it", heads, rows)
+    return Section("needs", "What to run next", lead=(lead.replace("`", ""),), tables=(view,))
+
+
+def quality_section(result: SeasonResult) -> Section:
+    return Section(
+        "quality",
+        "What the data are",
+        lead=tuple(sentence(note) for note in result.notes),
+        tables=tuple(t for t in (_laps_table(result.lap_counts), _excluded(result.runs)) if t),
+    )
+
+
+def _laps_table(counts: pd.DataFrame) -> TableView | None:
+    """A row a meeting, a column a status."""
+    if not len(counts):
+        return None
+    wide = counts.pivot_table(index="meeting", columns="status", values="laps", aggfunc="sum")
+    meetings = list(dict.fromkeys(counts["meeting"]))
+    statuses = list(dict.fromkeys(counts["status"]))
+    rows = [(m, *(whole(wide.loc[m, s]) for s in statuses)) for m in meetings]
+    heads = [
+        "Meeting",
+        *(Heading(s.capitalize(), True, STATUSES.get(s, "")) for s in statuses),
+    ]
+    return table("laps", "Laps by status", heads, rows, cards=False)
+
+
+STATUSES = {
+    "clean": "used for pace and spread",
+    "first": "from the start; not comparable",
+    "incident": "lost to a crash or a stop; counted as mistakes and in the race",
+    "traffic": "held up by another car",
+    "missed": "the loop missed a passing: two laps in one",
+    "double": "the loop counted twice",
+    "other": "out of the comparison for another reason",
+}
+
+
+def _excluded(runs: pd.DataFrame) -> TableView | None:
+    """Sessions left out of the models, with the reason given in sessions.csv."""
+    out = runs[runs["excluded"].notna()]
+    if not len(out):
+        return None
+    groups = out.groupby(["meeting", "session", "excluded"], sort=False).size()
+    rows = [
+        (meeting, session, reason, whole(count))
+        for (meeting, session, reason), count in cast(Any, groups.to_dict()).items()
+    ]
+    heads = ["Meeting", "Session", "Reason", Heading("Runs", True)]
+    return table("excluded", "Sessions left out of the comparison", heads, rows)
+
+
+def all_effects_section(result: SeasonResult, context: ReportContext) -> Section:
+    return Section(
+        "all",
+        "Every number",
+        lead=("The whole result table, as in effects.csv. Headings sort.",),
+        folded=(effects_table(result.effects, context),),
+    )
+
+
+__all__ = ["Group", "season_page"]
