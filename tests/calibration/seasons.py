@@ -162,10 +162,11 @@ def _laps(
     counts = _lap_counts(kind, runs, rng)
     lap = np.arange(1, kind.laps[1] + 1, dtype=float)
     driven = lap <= counts[:, None]
+    middle = (counts[:, None] + 2) / 2  # of the laps after the first: fade leaves pace alone
     slope = kind.fade + _of_setting(plan, effects["fade"]) + rng.normal(0, kind.run_fade_sd, runs)
     seconds = (
         _run_means(kind, plan, effects["pace"], rng)[:, None]
-        + slope[:, None] * (lap - (counts[:, None] + 1) / 2)
+        + slope[:, None] * (lap - middle)
         + kind.come_in * np.exp(-(lap - 1) / 2)
         + _lap_sd(kind, plan, effects["spread"], rng)[:, None] * _noise(kind, driven.shape, rng)
     )

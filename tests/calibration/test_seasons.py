@@ -41,6 +41,11 @@ def truth(season: Season, outcome: str) -> float:
     return season.truth[outcome, "bar", "B"]
 
 
+def settled_means(season: Season) -> np.ndarray:
+    """Mean of each run's laps after the first."""
+    return np.mean(season.laps.seconds[:, 1:], axis=1, where=season.laps.driven[:, 1:])
+
+
 def run_slopes(season: Season) -> np.ndarray:
     most = season.laps.seconds.shape[1]
     lap = np.where(season.laps.driven, np.arange(most), np.nan)
@@ -56,7 +61,7 @@ def test_same_seed_same_season() -> None:
 
 def test_without_luck_the_run_means_differ_by_the_pace_effect() -> None:
     season = make(QUIET)
-    means = np.mean(season.laps.seconds, axis=1, where=season.laps.driven)
+    means = settled_means(season)
     changed = at_level(season)
     difference = means[changed].mean() - means[~changed].mean()
     assert truth(season, "pace") != 0
@@ -96,7 +101,7 @@ def test_incident_rate_ratio_is_the_mistakes_effect() -> None:
 
 def test_mean_of_all_laps_gives_the_race_effect() -> None:
     season = make(replace(BY_NAME["four"], meetings=200, null_share=0.0))
-    means = np.mean(season.laps.seconds, axis=1, where=season.laps.driven)
+    means = settled_means(season)
     stay = season.plan.meeting * 4 + season.plan.driver
     changed = at_level(season)
     paired = np.array(
@@ -107,9 +112,7 @@ def test_mean_of_all_laps_gives_the_race_effect() -> None:
     )
     laps_a_race = 300.0 / season.laps.seconds[season.laps.driven].mean()
     error = laps_a_race * paired.std() / np.sqrt(len(paired))
-    # No incident is drawn on a run's first lap: one lap in 22 less than the truth counts.
-    allowed = 4 * error + abs(truth(season, "race")) / 20
-    assert abs(laps_a_race * paired.mean() - truth(season, "race")) < allowed
+    assert abs(laps_a_race * paired.mean() - truth(season, "race")) < 4 * error
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
