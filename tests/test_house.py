@@ -111,7 +111,7 @@ def committed() -> list[Path]:
 
 # Written apart, so that this file does not hold what it looks for.
 REGISTRY_HOST = r"(pypi|pythonhosted|npmjs|registry\.npm)\." + r"(org|com)|deb\." + r"debian\.org"
-MACHINE_PATH = r"(?<![\w.])/(home|Users|root|opt|work)" + r"/\w"
+MACHINE_PATH = r"(?<![\w.])/(home|Users|root|opt|work|tmp)" + r"/\w"
 
 
 def test_nothing_committed_names_a_registry_or_a_machine() -> None:
