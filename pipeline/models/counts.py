@@ -21,7 +21,7 @@ from pipeline.models.counts_laplace import (
     criterion,
     log_f_prior,
 )
-from pipeline.models.counts_optimise import Optimum, minimise
+from pipeline.models.counts_optimise import Optimum, SdPrior, minimise
 
 # A deviation of 0.1 % of the rate, on the log scale: nobody can tell it from none.
 _AT_ZERO = 1e-3
@@ -108,15 +108,15 @@ def fit_counts(
     family: str = "nb2",
     restricted: bool = True,
     penalised: NDArray[np.bool_] | None = None,
-    away_from_zero: float = 0.0,
+    sd_prior: SdPrior | None = None,
 ) -> CountFit:
     """Fit by the Laplace approximation.
 
     family: poisson or nb2 (log link), binomial (logit). restricted: fixed columns integrated
     out too, which is to a GLMM what REML is to a linear one. penalised (p,): columns with a
     log-F(1,1) prior on their effect over the column's range; default: all but the constant,
-    none for the plain likelihood. away_from_zero: exponent of the prior psi^exponent
-    on each SD and on sqrt alpha (Chung et al. 2013, from memory, use 1).
+    none for the plain likelihood. sd_prior: on each SD and on sqrt alpha; not
+    for the plain likelihood.
     """
     if family not in FAMILIES:
         raise ValueError(f"family {family!r} is not one of {', '.join(FAMILIES)}")
@@ -124,7 +124,7 @@ def fit_counts(
         penalised = np.ptp(rows.X, axis=0) > 0 if restricted else np.zeros(rows.X.shape[1], bool)
     log_f = np.where(penalised, np.ptp(rows.X, axis=0), 0.0)
     inner = build_model(rows, family, log_f)
-    fit = _fit_restricted(inner, family, away_from_zero if restricted else 0.0)
+    fit = _fit_restricted(inner, family, sd_prior if restricted else None)
     return fit if restricted else _fit_plain(rows, family, log_f, fit)
 
 
@@ -174,12 +174,12 @@ def _trials(rows: CountRows, family: str) -> Array | None:
     return rows.trials
 
 
-def _fit_restricted(model: Model, family: str, away: float) -> CountFit:
+def _fit_restricted(model: Model, family: str, sd_prior: SdPrior | None) -> CountFit:
     def evaluate(psi: Array, mode: Mode | None) -> Evaluation:
         return criterion(model, psi, mode)
 
     k = model.n_fixed
-    found = minimise(evaluate, np.full(len(model.places) + model.dispersed, 0.4), 0, away)
+    found = minimise(evaluate, np.full(len(model.places) + model.dispersed, 0.4), 0, sd_prior)
     cov = found.evaluation.factor.inverse_rest()[:k, :k]
     beta = found.evaluation.mode.v[:k]
     return _pack(model, family, found, beta, cov, _inverse(found.hessian))

@@ -15,6 +15,21 @@ _LARGEST_SD = 20.0
 _SMALLEST_AVOIDED = 1e-3
 _STEP = 1e-3
 
+
+@dataclass(frozen=True)
+class SdPrior:
+    """Density of an SD proportional to sd^exponent exp(-sd^2 / (2 scale^2)): never zero (Chung
+    et al. 2013, from memory), and without the endless tail that two drivers' SD has."""
+
+    exponent: float
+    scale: float
+
+    def minus_log(self, sd: Array) -> tuple[float, Array]:
+        """Minus log density over the SDs, less its constant, and its slope in each."""
+        value = np.sum(sd**2) / (2 * self.scale**2) - self.exponent * np.sum(np.log(sd))
+        return float(value), sd / self.scale**2 - self.exponent / sd
+
+
 # The criterion at x, warm-started from a mode.
 Criterion = Callable[[Array, Mode | None], Evaluation]
 
@@ -43,11 +58,11 @@ class Optimum:
 
 
 class _Counted:
-    """The criterion with a prior psi^exponent on each SD, counting its calls and keeping the
-    last mode to start the next from."""
+    """The criterion with its prior on the SDs, counting its calls and keeping the last mode to
+    start the next from."""
 
-    def __init__(self, evaluate: Criterion, free: int, exponent: float) -> None:
-        self.evaluate, self.free, self.exponent = evaluate, free, exponent
+    def __init__(self, evaluate: Criterion, free: int, prior: SdPrior | None) -> None:
+        self.evaluate, self.free, self.sd_prior = evaluate, free, prior
         self.calls = 0
         self.mode: Mode | None = None
 
@@ -59,22 +74,19 @@ class _Counted:
 
     def prior(self, x: Array) -> tuple[float, Array]:
         slope = np.zeros(len(x))
-        if not self.exponent:
+        if self.sd_prior is None:
             return 0.0, slope
-        slope[self.free :] = -self.exponent / x[self.free :]
-        return -self.exponent * float(np.sum(np.log(x[self.free :]))), slope
+        value, slope[self.free :] = self.sd_prior.minus_log(x[self.free :])
+        return value, slope
 
     def value(self, x: Array) -> tuple[float, Array]:
         here, (more, slope) = self.at(x), self.prior(x)
         return here.value + more, here.gradient + slope
 
 
-def minimise(evaluate: Criterion, start: Array, free: int, exponent: float = 0.0) -> Optimum:
-    """The optimum over x (d,), whose entries from `free` on are SDs: not negative.
-
-    exponent: of the prior that keeps the SDs away from zero; 0 for none.
-    """
-    target = _Counted(evaluate, free, exponent)
+def minimise(evaluate: Criterion, start: Array, free: int, prior: SdPrior | None = None) -> Optimum:
+    """The optimum over x (d,), whose entries from `free` on are SDs: not negative."""
+    target = _Counted(evaluate, free, prior)
     x = _search(target, start) if len(start) else start
     here = target.at(x)
     gradient = here.gradient + target.prior(x)[1]
@@ -85,7 +97,7 @@ def minimise(evaluate: Criterion, start: Array, free: int, exponent: float = 0.0
 def _search(target: _Counted, start: Array) -> Array:
     """The criterion is even in each SD, so zero is an ordinary optimum; where a step was cut off
     at zero although the criterion falls away from it, the search goes on from inside."""
-    floor = _SMALLEST_AVOIDED if target.exponent else 0.0
+    floor = _SMALLEST_AVOIDED if target.sd_prior else 0.0
     sds = np.arange(len(start)) >= target.free
     bounds = [(floor, _LARGEST_SD) if is_sd else (None, None) for is_sd in sds]
     options = {"ftol": 1e-13, "gtol": 1e-6, "maxiter": 500, "maxcor": 20}
@@ -109,7 +121,7 @@ def _curvature(target: _Counted, x: Array, here: Evaluation) -> tuple[Array, Arr
     hessian, slopes = np.zeros((d, d)), np.zeros((d, m, m))
     for k in range(d):
         step = np.zeros(d)
-        step[k] = min(_STEP, x[k] / 2) if target.exponent and k >= target.free else _STEP
+        step[k] = min(_STEP, x[k] / 2) if target.sd_prior and k >= target.free else _STEP
         (up, cov_up), (down, cov_down) = (_reflected(target, x + s * step, k) for s in (1, -1))
         hessian[k] = (up - down) / (2 * step[k])
         slopes[k] = (cov_up - cov_down) / (2 * step[k])

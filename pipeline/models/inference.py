@@ -125,6 +125,13 @@ def contrasts(fit: Fit, fixed: Array, penalised: Array | None = None) -> list[Es
     ]
 
 
+def values_and_errors(fit: Fit, fixed: Array, penalised: Array) -> tuple[Array, Array]:
+    """Estimates and standard errors, (k,) both. fixed: (p, k); penalised: (q, k)."""
+    full = np.vstack([fixed, fit.state.S.before(penalised)])
+    half = solve_triangular(fit.state.root, full, lower=True, check_finite=False)
+    return full.T @ fit.state.solution, np.sqrt((half**2).sum(axis=0))
+
+
 def expected_covariance(fit: Fit) -> Array:
     """Twice the inverse of the expected information over the parameters that are not zero."""
     free = ~fit.at_zero

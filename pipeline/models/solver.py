@@ -210,13 +210,20 @@ def _newton(
     g = gradient[free]
     for matrix in (state.hessian, state.average):
         B = objective.curved(matrix, state)[where]
-        size = np.sqrt(np.maximum(np.diag(B), 1e-300))
-        values, vectors = np.linalg.eigh(B / np.outer(size, size))
+        values, vectors, size = _scaled_eigen(B)
         if values[0] > 1e-8:
             break
     values = np.maximum(values, 1e-6 * max(values[-1], 1e-6))
     step[free] = -(vectors @ ((vectors.T @ (g / size)) / values)) / size
     return step, float(-g @ step[free]) / 2
+
+
+def _scaled_eigen(B: Array) -> tuple[Array, Array, Array]:
+    """Eigenvalues and vectors of B / (size size'), with size the roots of its diagonal."""
+    diagonal = np.abs(np.diag(B))
+    size = np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
+    values, vectors = np.linalg.eigh(B / size / size[:, None])
+    return values, vectors, size
 
 
 def _search(
@@ -292,8 +299,7 @@ def _inverse_over(hessian: Array, free: Flags) -> tuple[Array, bool]:
     if not free.any():
         return out, True
     B = hessian[np.ix_(free, free)]
-    size = np.sqrt(np.maximum(np.diag(B), 1e-300))
-    values, vectors = np.linalg.eigh(B / np.outer(size, size))
+    values, vectors, size = _scaled_eigen(B)
     definite = bool(values[0] > 1e-10)
     values = np.maximum(values, 1e-8)
     inverse = (vectors / values) @ vectors.T / np.outer(size, size)

@@ -1,0 +1,105 @@
+"""Setup contrasts: each level of a factor against its reference, as columns over the runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.models.rows import Array
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.factors import Factor
+
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One level against the reference (kind = number: one more of its unit).
+
+    values: (R,), the design column, 0 for rivals and unknown settings. at_level, at_reference:
+    (R,), team runs. known: (R,), team runs whose setting is known. scale: size of a usual
+    change, in the column's units: 1 for levels, the SD between runs for numbers.
+    """
+
+    factor: str
+    level: str
+    reference: str
+    kind: str
+    values: Array
+    at_level: Flags
+    at_reference: Flags
+    known: Flags
+    scale: float = 1.0
+
+    @property
+    def name(self) -> str:
+        return f"{self.factor}={self.level}"
+
+
+def setup_contrasts(runs: pd.DataFrame, factors: Sequence[Factor]) -> tuple[Contrast, ...]:
+    """The contrasts of all factors over the rows of `runs` (see `tables.SeasonData`)."""
+    team = runs["team"].to_numpy(bool)
+    out: list[Contrast] = []
+    for factor in factors:
+        settings = runs[factor.name].astype(object)
+        known = settings.notna().to_numpy(bool) & team
+        if factor.kind == "number":
+            out.append(_slope(factor, settings, known))
+        else:
+            out += _against_reference(factor, settings, known)
+    return tuple(out)
+
+
+def _slope(factor: Factor, settings: pd.Series, known: Flags) -> Contrast:
+    value = np.zeros(len(settings))
+    value[known] = [float(text) for text in settings[known]]
+    centre = _number_or(factor.reference, value[known].mean() if known.any() else 0.0)
+    spread = float(value[known].std()) if known.any() else 0.0
+    values = np.where(known, value - centre, 0.0)
+    return Contrast(
+        factor=factor.name,
+        level="+1",
+        reference=factor.reference,
+        kind=factor.kind,
+        values=values,
+        at_level=known & (values != 0),
+        at_reference=known & (values == 0),
+        known=known,
+        scale=spread if spread > 0 else 1.0,
+    )
+
+
+def _number_or(text: str, fallback: float) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return fallback
+
+
+def _against_reference(factor: Factor, settings: pd.Series, known: Flags) -> list[Contrast]:
+    text = settings.where(known, "").to_numpy(str)
+    out = []
+    for level in factor.levels:
+        if level == factor.reference:
+            continue
+        at_level = known & (text == level)
+        out.append(
+            Contrast(
+                factor=factor.name,
+                level=level,
+                reference=factor.reference,
+                kind=factor.kind,
+                values=at_level.astype(float),
+                at_level=at_level,
+                at_reference=known & (text == factor.reference),
+                known=known,
+            )
+        )
+    return out

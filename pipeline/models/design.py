@@ -1,0 +1,215 @@
+"""Columns of the run-level models: meeting days, grip, session kinds, setup, random slopes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.models.contrasts import Contrast, setup_contrasts
+from pipeline.models.grip import DayBasis, day_basis
+from pipeline.models.rows import Array, Codes
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.models.tables import SeasonData
+
+LEAST_MEETINGS_FOR_SLOPES = 4
+LEAST_DRIVERS_FOR_SLOPES = 3
+
+
+@dataclass(frozen=True)
+class Block:
+    """Penalised run-level columns with one variance. labels: what each column stands for."""
+
+    name: str
+    columns: Array
+    labels: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Design:
+    """Columns over the R runs that enter the models.
+
+    index: (R,) rows of SeasonData.runs. fixed: (R, p) without the contrasts, named in
+    fixed_names. driver, entry, day: (R,) codes (an entry is a driver at a meeting). hour: (R,).
+    bases: one a day, named in `days` as (meeting, date, surface). blocks: grip, then random
+    slopes.
+    """
+
+    runs: pd.DataFrame
+    index: Codes
+    team: Array
+    fixed: Array
+    fixed_names: tuple[str, ...]
+    contrasts: tuple[Contrast, ...]
+    driver: Codes
+    entry: Codes
+    day: Codes
+    hour: Array
+    days: tuple[tuple[str, str, str], ...]
+    bases: tuple[DayBasis, ...]
+    blocks: tuple[Block, ...]
+    driver_names: tuple[str, ...]
+    meeting_names: tuple[str, ...]
+
+
+def build_design(data: SeasonData, index: Codes) -> Design:
+    """Design over the runs `index` (rows of data.runs, those that take part)."""
+    import pandas as pd
+
+    runs = data.runs.iloc[index].reset_index(drop=True)
+    contrasts = setup_contrasts(runs, data.factors)
+    team = runs["team"].to_numpy(bool)
+    driver, driver_names = pd.factorize(runs["driver"])
+    meeting, meeting_names = pd.factorize(runs["meeting"])
+    entry = _paired(driver, meeting)
+    day, day_rows = _days(runs)
+    hour = runs["hour"].to_numpy(float)
+    bases = tuple(day_basis(hour[day == d]) for d in range(len(day_rows)))
+    fixed, names = _fixed_columns(runs, day, hour, bases, contrasts, data)
+    days = tuple(
+        (runs["meeting"][r], runs["date"][r], _surface(runs["surface"][r])) for r in day_rows
+    )
+    blocks = [
+        *_grip_blocks(day, hour, bases, days),
+        *_slope_blocks(contrasts, meeting, driver, team, meeting_names, driver_names),
+    ]
+    return Design(
+        runs=runs,
+        index=index,
+        team=team,
+        fixed=fixed,
+        fixed_names=names,
+        contrasts=contrasts,
+        driver=driver,
+        entry=entry,
+        day=day,
+        hour=hour,
+        days=days,
+        bases=bases,
+        blocks=tuple(blocks),
+        driver_names=tuple(map(str, driver_names)),
+        meeting_names=tuple(map(str, meeting_names)),
+    )
+
+
+def _surface(value: object) -> str:
+    return value if isinstance(value, str) and value else "any"
+
+
+def _paired(a: Codes, b: Codes) -> Codes:
+    return np.unique(a * (b.max(initial=0) + 1) + b, return_inverse=True)[1]
+
+
+def _days(runs: pd.DataFrame) -> tuple[Codes, Codes]:
+    """Codes of the meeting days in order of date, and the first row of each."""
+    keys = (runs["date"].astype(str) + "\0" + runs["meeting"].astype(str)).to_numpy(str)
+    _, rows, codes = np.unique(keys, return_index=True, return_inverse=True)
+    return codes, rows
+
+
+def _fixed_columns(
+    runs: pd.DataFrame,
+    day: Codes,
+    hour: Array,
+    bases: Sequence[DayBasis],
+    contrasts: Sequence[Contrast],
+    data: SeasonData,
+) -> tuple[Array, tuple[str, ...]]:
+    """Day means, day trends, team, session kinds, unknown settings: in order of precedence."""
+    columns: list[Array] = []
+    names: list[str] = []
+    for d in range(len(bases)):
+        columns.append((day == d).astype(float))
+        names.append(f"day {d}")
+    for d, basis in enumerate(bases):
+        for line in basis.line(hour).T:
+            columns.append(np.where(day == d, line, 0.0))
+            names.append(f"trend {d}")
+    team = runs["team"].to_numpy(bool)
+    if team.any() and not team.all():
+        columns.append(team.astype(float))
+        names.append("team")
+    kinds = runs["session_kind"]
+    for kind in kinds.value_counts().index[1:]:
+        columns.append((kinds == kind).to_numpy(float))
+        names.append(f"kind {kind}")
+    for factor in data.factors:
+        unknown = team & runs[factor.name].isna().to_numpy(bool)
+        if unknown.any():
+            columns.append(unknown.astype(float))
+            names.append(f"unknown {factor.name}")
+    return np.column_stack(columns), tuple(names)
+
+
+def _grip_blocks(
+    day: Codes, hour: Array, bases: Sequence[DayBasis], days: Sequence[tuple[str, str, str]]
+) -> list[Block]:
+    """One block of spline columns a surface."""
+    out = []
+    for surface in dict.fromkeys(surface for _, _, surface in days):
+        parts, labels = [], []
+        for d, basis in enumerate(bases):
+            if days[d][2] == surface and basis.q:
+                parts.append(np.where((day == d)[:, None], basis.curve(hour), 0.0))
+                labels += [("grip", str(d))] * basis.q
+        if parts:
+            out.append(Block(f"grip {surface}", np.hstack(parts), tuple(labels)))
+    return out
+
+
+def _slope_blocks(
+    contrasts: Sequence[Contrast],
+    meeting: Codes,
+    driver: Codes,
+    team: Array,
+    meeting_names: Sequence[str],
+    driver_names: Sequence[str],
+) -> list[Block]:
+    """Random slopes of all contrasts by meeting and by driver, one variance each."""
+    if len(np.unique(meeting[team])) < LEAST_MEETINGS_FOR_SLOPES:
+        return []
+    out = [slope_block("setup by meeting", contrasts, meeting, meeting_names)]
+    if len(np.unique(driver[team])) >= LEAST_DRIVERS_FOR_SLOPES:
+        out.append(slope_block("setup by driver", contrasts, driver, driver_names))
+    return [block for block in out if block.columns.shape[1]]
+
+
+def slope_block(
+    name: str, contrasts: Sequence[Contrast], group: Codes, names: Sequence[str]
+) -> Block:
+    """Columns contrast x group, in units of a usual change of the contrast.
+
+    group: (R,) codes, -1 for none. Columns that are zero throughout are left out.
+    """
+    R = len(group)
+    columns: list[Array] = []
+    labels: list[tuple[str, ...]] = []
+    for contrast in contrasts:
+        scaled = contrast.values / contrast.scale
+        for g in np.unique(group[(scaled != 0) & (group >= 0)]):
+            columns.append(np.where(group == g, scaled, 0.0))
+            labels.append((contrast.name, str(names[g])))
+    return Block(name, np.column_stack(columns) if columns else np.zeros((R, 0)), tuple(labels))
+
+
+def independent(X: Array, tolerance: float = 1e-8) -> Codes:
+    """Indices of the columns of X (R, p) that are independent of those before them."""
+    size = np.sqrt((X**2).sum(axis=0))
+    kept: list[int] = []
+    basis = np.zeros((X.shape[0], 0))
+    for j in range(X.shape[1]):
+        if size[j] == 0:
+            continue
+        column = X[:, j] / size[j]
+        for _ in range(2):
+            column = column - basis @ (basis.T @ column)
+        length = float(np.sqrt(column @ column))
+        if length > tolerance:
+            basis = np.column_stack([basis, column / length])
+            kept.append(j)
+    return np.array(kept, dtype=np.intp)

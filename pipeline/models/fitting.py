@@ -1,0 +1,186 @@
+"""One outcome's mixed model: a response over runs, put beside the design's columns and fitted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.models.design import Block, Design, independent
+from pipeline.models.inference import Estimate, contrasts
+from pipeline.models.rows import Array, Codes
+from pipeline.models.solver import Fit, Penalised, Rows, fit_rows
+
+
+@dataclass(frozen=True)
+class Response:
+    """What is modelled, by rows.
+
+    y: (n,). run: (n,) rows of the design, -1 for rows that carry only within-run information.
+    within: (n, k) columns of the within-run basis. diagonal: (n, m) coefficients of the row
+    variances, named in variance_names. known: (n,) or None. null_rows, null_log_scale: of the
+    first variance.
+    """
+
+    outcome: str
+    y: Array
+    run: Codes
+    within: Array
+    diagonal: Array
+    variance_names: tuple[str, ...]
+    known: Array | None = None
+    null_rows: float = 0.0
+    null_log_scale: float = 0.0
+
+    @property
+    def is_run(self) -> NDArray[np.bool_]:
+        return self.run >= 0
+
+
+@dataclass(frozen=True)
+class OutcomeFit:
+    """A fitted outcome and where its columns stand.
+
+    contrast_at: column of each contrast in the fixed columns, where it was kept. fixed_at: the
+    same for the design's fixed columns. within_at: for the within-run basis. blocks: slices of u
+    and the blocks themselves.
+    """
+
+    response: Response
+    fit: Fit
+    contrast_at: Mapping[str, int]
+    fixed_at: Mapping[str, int]
+    within_at: tuple[int | None, ...]
+    blocks: tuple[tuple[Block, slice], ...]
+    centre: float
+
+    @property
+    def p(self) -> int:
+        return len(self.fit.beta)
+
+    def combination(
+        self, weights: Mapping[str, float], groups: Sequence[tuple[str, str, float]] = ()
+    ) -> tuple[Array, Array] | None:
+        """(fixed, penalised) vectors of sum weight x contrast, plus random slopes.
+
+        groups: (block name, group, share) whose deviations are added for the same contrasts.
+        None where a contrast is not in the model.
+        """
+        fixed = np.zeros(self.p)
+        penalised = np.zeros(len(self.fit.u))
+        for name, weight in weights.items():
+            if name not in self.contrast_at:
+                return None
+            fixed[self.contrast_at[name]] += weight
+            for block_name, group, per_unit in groups:
+                position = self._slope(block_name, name, group)
+                if position is not None:
+                    penalised[position] += weight * per_unit
+        return fixed, penalised
+
+    def _slope(self, block_name: str, contrast: str, group: str) -> int | None:
+        for block, where in self.blocks:
+            if block.name == block_name and (contrast, group) in block.labels:
+                return where.start + block.labels.index((contrast, group))
+        return None
+
+    def estimates(self, combinations: Sequence[tuple[Array, Array]]) -> list[Estimate]:
+        """Satterthwaite estimates of several combinations."""
+        if not combinations:
+            return []
+        fixed = np.column_stack([f for f, _ in combinations])
+        penalised = np.column_stack([u for _, u in combinations])
+        return contrasts(self.fit, fixed, penalised)
+
+
+def fit_outcome(
+    design: Design,
+    response: Response,
+    extra: Sequence[Block] = (),
+    avoid_zero: Sequence[str] = (),
+    start: Mapping[str, float] | None = None,
+) -> OutcomeFit:
+    """Fit one response.
+
+    extra: further penalised blocks. avoid_zero: names of variances kept off the boundary. start:
+    first guesses by name.
+    """
+    is_run = response.is_run
+    run = np.where(is_run, response.run, 0)
+
+    def spread_out(columns: Array) -> Array:
+        return np.where(is_run[:, None], columns[run], 0.0)
+
+    contrast_columns = [c.values / c.scale for c in design.contrasts]
+    run_columns = np.column_stack([design.fixed, *contrast_columns])
+    X = np.hstack([spread_out(run_columns), response.within])
+    kept = independent(X)
+    blocks = [block for block in (*design.blocks, *extra) if block.columns.shape[1]]
+    penalised = tuple(Penalised(b.name, spread_out(b.columns)) for b in blocks)
+    levels, level_names = _levels(design, run, is_run)
+    names = (*response.variance_names, *level_names, *(b.name for b in blocks))
+    centre = float(response.y[is_run].mean())
+    m = response.diagonal.shape[1]
+    rows = Rows(
+        y=response.y - np.where(is_run, centre, 0.0),
+        X=X[:, kept],
+        diagonal=response.diagonal,
+        known=response.known,
+        levels=levels,
+        penalised=penalised,
+        null_rows=np.r_[response.null_rows, np.zeros(m - 1)],
+        null_log_scale=np.r_[response.null_log_scale, np.zeros(m - 1)],
+        names=names,
+        avoid_zero=tuple(name in avoid_zero for name in names),
+    )
+    fit = fit_rows(rows, _start(names, start))
+    return _located(design, response, fit, kept, blocks, centre)
+
+
+def _levels(
+    design: Design, run: Codes, is_run: NDArray[np.bool_]
+) -> tuple[tuple[Codes, ...], tuple[str, ...]]:
+    """Driver, and driver at meeting where that is something else."""
+    driver, entry = design.driver[run], design.entry[run]
+    levels, names = [], []
+    if len(np.unique(driver[is_run])) > 1:
+        levels.append(np.where(is_run, driver, -1))
+        names.append("driver")
+    if len(np.unique(entry[is_run])) > len(np.unique(driver[is_run])):
+        levels.append(np.where(is_run, entry, -1))
+        names.append("driver at meeting")
+    return tuple(levels), tuple(names)
+
+
+def _start(names: Sequence[str], start: Mapping[str, float] | None) -> Array | None:
+    if start is None or not all(name in start for name in names):
+        return None
+    return np.array([start[name] for name in names])
+
+
+def _located(
+    design: Design,
+    response: Response,
+    fit: Fit,
+    kept: Codes,
+    blocks: Sequence[Block],
+    centre: float,
+) -> OutcomeFit:
+    at = {int(column): position for position, column in enumerate(kept)}
+    p, c = design.fixed.shape[1], len(design.contrasts)
+    within = range(p + c, p + c + response.within.shape[1])
+    ends = np.cumsum([0, *(b.columns.shape[1] for b in blocks)])
+    return OutcomeFit(
+        response=response,
+        fit=fit,
+        contrast_at={x.name: at[p + i] for i, x in enumerate(design.contrasts) if p + i in at},
+        fixed_at={name: at[i] for i, name in enumerate(design.fixed_names) if i in at},
+        within_at=tuple(at.get(i) for i in within),
+        blocks=tuple(
+            (block, slice(int(a), int(b)))
+            for block, a, b in zip(blocks, ends[:-1], ends[1:], strict=True)
+        ),
+        centre=centre,
+    )

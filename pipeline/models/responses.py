@@ -1,0 +1,138 @@
+"""The responses of the outcomes: from laps and run statistics to rows of the mixed model."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.models.design import Design
+from pipeline.models.fitting import Response
+from pipeline.models.rows import Array, Codes
+from pipeline.runstats import (
+    RunStatistics,
+    driver_scales,
+    lap_basis,
+    log_spread,
+    pool_laps,
+    reduce_laps,
+)
+
+if TYPE_CHECKING:
+    from pipeline.models.tables import SeasonData
+
+TIMED = ("clean", "incident", "traffic", "other")  # all that are no timing error nor first
+LEAST_LAPS_SPREAD = 5
+
+
+@dataclass(frozen=True)
+class Laps:
+    """Statistics of the R runs of a design.
+
+    clean: of the clean laps. scales: (C,) relative lap variances of the drivers. timed, timed_mean:
+    (R,) number and mean (s) of all timed laps. incidents: (R,). incident_cost: mean excess of an
+    incident lap over the run's clean mean, s (NaN where there is none).
+    """
+
+    clean: RunStatistics
+    scales: Array
+    timed: Array
+    timed_mean: Array
+    incidents: Array
+    incident_cost: float
+
+
+def lap_tables(data: SeasonData, design: Design) -> Laps:
+    """Reduce the laps of the design's runs."""
+    position = np.full(len(data.runs), -1)
+    position[design.index] = np.arange(len(design.index))
+    run = position[data.laps["run"].to_numpy(np.intp)]
+    status = data.laps["status"].to_numpy(str)
+    lap = data.laps["lap"].to_numpy(float)
+    lap_s = data.laps["lap_s"].to_numpy(float)
+    R = len(design.index)
+    clean = (run >= 0) & (status == "clean")
+    statistics = reduce_laps(run[clean], lap[clean], lap_s[clean], design.driver)
+    timed = (run >= 0) & np.isin(status, TIMED)
+    n_timed = np.bincount(run[timed], minlength=R).astype(float)
+    total = np.bincount(run[timed], lap_s[timed], R)
+    incident = (run >= 0) & (status == "incident")
+    excess = lap_s[incident] - statistics.mean_y[run[incident]]
+    return Laps(
+        clean=statistics,
+        scales=driver_scales(statistics),
+        timed=n_timed,
+        timed_mean=np.divide(total, n_timed, out=np.full(R, np.nan), where=n_timed > 0),
+        incidents=np.bincount(run[incident], minlength=R).astype(float),
+        incident_cost=float(excess.mean()) if len(excess) else float("nan"),
+    )
+
+
+def pace_response(laps: Laps) -> Response:
+    """Clean laps, s: exact reduction to rows with lap and run variance."""
+    pooled = pool_laps(laps.clean, laps.scales)
+    return Response(
+        outcome="pace",
+        y=pooled.y,
+        run=pooled.run,
+        within=pooled.basis,
+        diagonal=np.column_stack([pooled.unit, pooled.is_run.astype(float)]),
+        variance_names=("lap", "run"),
+        null_rows=pooled.null_rows,
+        null_log_scale=pooled.null_log_scale,
+    )
+
+
+def spread_response(laps: Laps) -> Response:
+    """Log SD of the clean laps about the run's own trend, with its known sampling variance."""
+    value, variance = log_spread(laps.clean)
+    run = np.flatnonzero(np.isfinite(value) & (laps.clean.n >= LEAST_LAPS_SPREAD))
+    return _run_level("spread", value[run], run, variance[run])
+
+
+def fade_response(laps: Laps) -> Response:
+    """Each run's slope over the lap number, s a lap, with its sampling variance."""
+    clean = laps.clean
+    run = np.flatnonzero((clean.n >= LEAST_LAPS_SPREAD) & (clean.slope_ss > 0))
+    per_lap = clean.residual_ss.sum() / max(float((laps.scales[clean.driver] * clean.df).sum()), 1)
+    known = per_lap * laps.scales[clean.driver[run]] / clean.slope_ss[run]
+    return _run_level("fade", clean.slope[run], run, known)
+
+
+def race_response(laps: Laps) -> Response:
+    """Mean of all timed laps of a run but the first, s; its variance falls with their number."""
+    run = np.flatnonzero(laps.timed >= 2)
+    n = laps.timed[run]
+    return Response(
+        outcome="race",
+        y=laps.timed_mean[run],
+        run=run,
+        within=np.zeros((len(run), 0)),
+        diagonal=(n.mean() / n)[:, None],
+        variance_names=("run",),
+    )
+
+
+def _run_level(outcome: str, y: Array, run: Codes, known: Array) -> Response:
+    return Response(
+        outcome=outcome,
+        y=y,
+        run=run,
+        within=np.zeros((len(run), 0)),
+        diagonal=np.ones((len(run), 1)),
+        variance_names=("run",),
+        known=known,
+    )
+
+
+def race_laps(laps: Laps, race_seconds: float) -> float:
+    """Laps in a race at the mean timed lap."""
+    n, mean = laps.timed, laps.timed_mean
+    usable = n > 0
+    return float(race_seconds / (n[usable] @ mean[usable] / n[usable].sum()))
+
+
+def reference_basis() -> Array:
+    """Within-run basis of a settled lap, to which corrected times refer, (k,)."""
+    return np.asarray(lap_basis(np.array([10.0]))[0])

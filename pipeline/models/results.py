@@ -1,0 +1,270 @@
+"""The tables of `SeasonResult`, each made from fits and standings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+import pandas as pd
+
+from pipeline.models.contrasts import Contrast
+from pipeline.models.counts import CountFit
+from pipeline.models.curves import Corrected
+from pipeline.models.design import Design
+from pipeline.models.effects import Effect, numbers, scaled, unit_weight
+from pipeline.models.fitting import OutcomeFit
+from pipeline.models.identify import Standing
+from pipeline.models.inference import Estimate
+from pipeline.models.verdicts import NOT_ENOUGH, Margins, more_switches
+from pipeline.schema import LAP_STATUSES, RUNS
+
+if TYPE_CHECKING:
+    from pipeline.factors import Factor
+    from pipeline.models.tables import SeasonData
+
+KEYS = ["factor", "level", "reference"]
+
+
+class Fits(Protocol):
+    """An outcome's fits (see `season.OutcomeFits`)."""
+
+    @property
+    def base(self) -> OutcomeFit: ...
+    @property
+    def by_variable(self) -> Mapping[str, OutcomeFit]: ...
+    @property
+    def factor(self) -> float: ...
+
+
+def runs_table(data: SeasonData, design: Design, corrected: Corrected) -> pd.DataFrame:
+    """All runs with what the laps give and, for those in the model, the corrected time."""
+    runs = data.runs.copy()
+    for name, values in (
+        ("corrected_s", corrected.seconds),
+        ("corrected_low", corrected.low),
+        ("corrected_high", corrected.high),
+    ):
+        column = np.full(len(runs), np.nan)
+        column[design.index] = values
+        runs[name] = column
+    table = RUNS.conform(runs) if "laps" in runs else runs[[*runs.columns.intersection(RUNS.names)]]
+    more = [f.name for f in data.factors]
+    more += ["class", "heat", "team", "date", "hour", "excluded", "corrected_low", "corrected_high"]
+    return pd.concat([table, runs[more]], axis=1)
+
+
+def by_driver_table(
+    design: Design, fits: Mapping[str, OutcomeFit], everything: Sequence[Standing]
+) -> pd.DataFrame:
+    """Effects for each team driver who ran both settings, partially pooled."""
+    rows = []
+    for outcome in ("pace", "spread"):
+        fitted = fits.get(outcome)
+        if fitted is None or "setup by driver" not in fitted.fit.names:
+            continue
+        for standing, driver, n_runs in _driver_contrasts(design, everything):
+            combination = fitted.combination(
+                unit_weight(standing.contrast), [("setup by driver", driver, 1.0)]
+            )
+            if combination is None:
+                continue
+            estimate = fitted.estimates([combination])[0]
+            rows.append(
+                {
+                    "outcome": outcome,
+                    **_keys(standing.contrast),
+                    "driver": driver,
+                    **numbers(outcome, estimate),
+                    "n_runs": n_runs,
+                }
+            )
+    columns = ["outcome", *KEYS, "driver", "estimate", "std_error", "df", "ci_low", "ci_high"]
+    return pd.DataFrame(rows, columns=[*columns, "n_runs"])
+
+
+def _driver_contrasts(
+    design: Design, everything: Sequence[Standing]
+) -> Iterator[tuple[Standing, str, int]]:
+    for standing in everything:
+        if standing.condition != "all" or not standing.tellable:
+            continue
+        contrast = standing.contrast
+        for code in np.unique(design.driver[design.team]):
+            mine = design.driver == code
+            away = contrast.known & ~contrast.at_level
+            if (mine & contrast.at_level).any() and (
+                (mine & away).any() or contrast.kind == "number"
+            ):
+                n_runs = int((mine & contrast.at_level).sum())
+                yield standing, design.driver_names[code], n_runs
+
+
+def _keys(contrast: Contrast) -> dict[str, str]:
+    return {
+        "factor": contrast.factor,
+        "level": contrast.level,
+        "reference": contrast.reference,
+    }
+
+
+def trends_table(
+    factors: Sequence[Factor], fits: Mapping[str, Fits], everything: Sequence[Standing]
+) -> pd.DataFrame:
+    """Least-squares slope over the steps of each ordered factor of three or more levels."""
+    rows = []
+    for factor in factors:
+        own = {
+            s.contrast.level: s
+            for s in everything
+            if s.contrast.factor == factor.name and s.condition == "all"
+        }
+        usable = len(factor.levels) >= 3 and all(s.tellable for s in own.values())
+        if factor.kind != "ordered" or not usable or not own:
+            continue
+        steps = np.arange(len(factor.levels)) - (len(factor.levels) - 1) / 2
+        slope = dict(zip(factor.levels, steps / (steps @ steps), strict=True))
+        weights = {own[level].contrast.name: slope[level] for level in own}
+        for outcome, found in fits.items():
+            combination = found.base.combination(weights)
+            if combination is None:
+                continue
+            estimate = scaled(found.base.estimates([combination])[0], found.factor)
+            rows.append(
+                {
+                    "outcome": outcome,
+                    "factor": factor.name,
+                    **numbers(outcome, estimate),
+                    "p_value": estimate.p_value,
+                }
+            )
+    columns = ["outcome", "factor", "estimate", "std_error", "df", "ci_low", "ci_high", "p_value"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def cannot_tell_table(everything: Sequence[Standing]) -> pd.DataFrame:
+    """A row for every contrast and condition without a number, with its sentence."""
+    rows = [
+        {
+            **_keys(s.contrast),
+            "condition": s.condition,
+            "mixed_with": s.mixed_with,
+            "information_left": s.information_left,
+            "n_switches": s.switches,
+            "sentence": s.sentence,
+        }
+        for s in everything
+        if not s.tellable
+    ]
+    columns = [
+        *KEYS,
+        "condition",
+        "mixed_with",
+        "information_left",
+        "n_switches",
+        "sentence",
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def needs_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
+    """How many more back-to-backs each open question needs."""
+    from pipeline.models.verdicts import verdict
+
+    rows = []
+    for effect in effects:
+        if effect.estimate is None:
+            continue
+        margin = margins[effect.outcome]
+        words = verdict(effect.outcome, effect.estimate, effect.estimate.p_value, margin)
+        if words != NOT_ENOUGH and not words.startswith("leaning"):
+            continue
+        more = more_switches(effect.estimate, margin, effect.standing.own_switches)
+        if more is not None:
+            rows.append(
+                {
+                    "outcome": effect.outcome,
+                    **_keys(effect.standing.contrast),
+                    "condition": effect.standing.condition,
+                    "more_switches": more,
+                }
+            )
+    return pd.DataFrame(rows, columns=["outcome", *KEYS, "condition", "more_switches"])
+
+
+def components_table(fits: Mapping[str, Fits], counts: CountFit | None) -> pd.DataFrame:
+    """Standard deviations of the random parts, in the outcome's unit (log for spread)."""
+    rows = []
+    for outcome, found in fits.items():
+        fit = found.base.fit
+        for name, variance, zero in zip(fit.names, fit.theta, fit.at_zero, strict=True):
+            rows.append((outcome, name, float(np.sqrt(variance)), bool(zero)))
+    if counts is not None:
+        for i, sd in enumerate(counts.sigma):
+            rows.append(("mistakes", f"level {i + 1}", float(sd), bool(counts.at_zero[i])))
+        rows.append(("mistakes", "between runs", float(np.sqrt(counts.alpha)), counts.alpha == 0))
+    return pd.DataFrame(rows, columns=["outcome", "component", "sd", "at_zero"])
+
+
+def fits_table(fits: Mapping[str, Fits], counts: CountFit | None) -> pd.DataFrame:
+    """One row a fit: its size and whether it converged."""
+    rows = []
+    for outcome, found in fits.items():
+        named = [("all", found.base), *found.by_variable.items()]
+        for condition, fitted in named:
+            fit = fitted.fit
+            rows.append(
+                {
+                    "outcome": outcome,
+                    "condition": condition,
+                    "rows": len(fitted.response.y),
+                    "fixed": len(fit.beta),
+                    "penalised": len(fit.u),
+                    "evaluations": fit.evaluations,
+                    "gradient": float(np.abs(fit.gradient[~fit.at_zero]).max(initial=0.0)),
+                    "converged": fit.converged,
+                    "message": fit.message,
+                }
+            )
+    if counts is not None:
+        rows.append(
+            {
+                "outcome": "mistakes",
+                "condition": "all",
+                "rows": counts.n_rows,
+                "fixed": len(counts.beta),
+                "penalised": 0,
+                "evaluations": counts.evaluations,
+                "gradient": float(counts.gradient),
+                "converged": counts.converged,
+                "message": counts.message,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def lap_counts(data: SeasonData) -> pd.DataFrame:
+    """Laps of each meeting by status."""
+    meeting = data.runs["meeting"].to_numpy(str)[data.laps["run"].to_numpy(np.intp)]
+    table = pd.crosstab(meeting, data.laps["status"].to_numpy(str))
+    rows = [
+        (name, status, int(table.loc[name, status]))
+        for name in dict.fromkeys(data.runs["meeting"])
+        if name in table.index
+        for status in LAP_STATUSES
+        if status in table.columns
+    ]
+    return pd.DataFrame(rows, columns=["meeting", "status", "laps"])
+
+
+__all__ = [
+    "Estimate",
+    "by_driver_table",
+    "cannot_tell_table",
+    "components_table",
+    "fits_table",
+    "lap_counts",
+    "needs_table",
+    "runs_table",
+    "trends_table",
+]

@@ -1,0 +1,103 @@
+"""From an estimate to the fixed words: effect, no difference that matters, leaning, or not enough.
+
+An effect is called at a q-value of 5 % or less; equivalence by two one-sided tests at 5 %
+(Schuirmann 1987), that is, where the 90 % interval lies within the worthwhile difference.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from pipeline.models.inference import Estimate
+
+ALPHA = 0.05
+LEANING = 0.20
+POWER = 0.80
+LOWER_HIGHER = {
+    "pace": ("faster", "slower"),
+    "spread": ("steadier", "wilder"),
+    "mistakes": ("fewer", "more"),
+    "fade": ("fades less", "fades more"),
+    "race": ("faster", "slower"),
+}
+SAME = "no difference that matters"
+NOT_ENOUGH = "not enough runs"
+WORTHWHILE_SPREAD = np.log(1.10)  # a tenth of the lap SD
+WORTHWHILE_MISTAKES = np.log(1.25)
+
+
+@dataclass(frozen=True)
+class Margins:
+    """The worthwhile difference of each outcome, on the scale of the estimate (log for ratios)."""
+
+    pace: float
+    spread: float
+    mistakes: float
+    fade: float
+    race: float
+
+    @staticmethod
+    def of(worthwhile_s: float, laps_in_race: float) -> Margins:
+        """Pace as given; race: that on every lap; fade: that which adds up to it over a race."""
+        return Margins(
+            pace=worthwhile_s,
+            spread=float(WORTHWHILE_SPREAD),
+            mistakes=float(WORTHWHILE_MISTAKES),
+            fade=2 * worthwhile_s / max(laps_in_race, 2.0),
+            race=worthwhile_s * laps_in_race,
+        )
+
+    def __getitem__(self, outcome: str) -> float:
+        return float(getattr(self, outcome))
+
+
+def verdict(outcome: str, estimate: Estimate, q_value: float, margin: float) -> str:
+    """The words for one contrast, of an estimate on the additive (log) scale."""
+    lower, higher = LOWER_HIGHER[outcome]
+    word = lower if estimate.estimate < 0 else higher
+    if equivalent(estimate, margin):
+        return SAME
+    if estimate.p_value <= ALPHA and q_value <= ALPHA:
+        return word
+    return f"leaning {word}" if estimate.p_value <= LEANING else NOT_ENOUGH
+
+
+def equivalent(estimate: Estimate, margin: float) -> bool:
+    """The 90 % interval lies within the margin."""
+    low, high = estimate.interval(0.90)
+    return -margin < low and high < margin
+
+
+def more_switches(estimate: Estimate, margin: float, switches: int) -> int | None:
+    """Further back-to-backs after which the question would be settled, if the estimate stayed.
+
+    Settled: told from zero, or shown to be no difference that matters, with 80 % power. None
+    where nothing would be (an estimate at the very margin is cheap either way; a contrast never
+    switched has no basis). The variance is taken to fall with the number of switches.
+    """
+    if switches < 1 or estimate.std_error <= 0:
+        return None
+    size = abs(estimate.estimate)
+    reach = stats.norm.ppf(1 - ALPHA / 2) + stats.norm.ppf(POWER)
+    targets = [size / reach]
+    if size < margin:
+        targets.append((margin - size) / (stats.norm.ppf(1 - ALPHA) + stats.norm.ppf(POWER)))
+    wanted = max(targets)
+    if wanted <= 0:
+        return None
+    needed = switches * (estimate.std_error / wanted) ** 2 - switches
+    return int(np.ceil(max(needed, 1.0)))
+
+
+def claim_verdict(estimate: Estimate, expect: str, margin: float) -> str:
+    """supported, contradicted, no difference that matters or open."""
+    low, high = estimate.interval()
+    if equivalent(estimate, margin):
+        return "supported" if expect == "same" else SAME
+    if low > 0 or high < 0:
+        found = "lower" if high < 0 else "higher"
+        return "supported" if found == expect else "contradicted"
+    return "open"
