@@ -27,24 +27,22 @@ def season(seed: int = 3, meetings: int = 3, cars: int = 12, team: int = 4) -> S
     bar = rng.choice(BAR.levels, len(driver))
     spring = rng.choice(SPRING.levels, len(driver))
     hour = 9 + turn + 0.2 * (driver % 3)
+    day = np.array([f"2026-0{m + 3}-07" for m in meeting])
+    kinds = np.array(["practice"] * 2 + ["qualifying"] * 3 + ["final"] * 2)
     runs = pd.DataFrame(
         {
             "meeting": [f"meeting {m}" for m in meeting],
-            "date": [f"2026-0{m + 3}-07" for m in meeting],
+            "date": day,
             "class": "",
             "session": [f"round {t}" for t in turn],
-            "session_kind": np.where(
-                turn < 2, "practice", np.where(turn < 5, "qualifying", "final")
-            ),
+            "session_kind": kinds[turn],
             "heat": [f"heat {d % 3}" for d in driver],
             "driver": [f"driver {d:02}" for d in driver],
             "team": ours,
             "run_no": turn + 1,
             "hour": hour,
             "hour_known": True,
-            "start": [
-                f"2026-0{m + 3}-07T{int(h):02}:00:00" for m, h in zip(meeting, hour, strict=True)
-            ],
+            "start": [f"{d}T{int(h):02}:00:00" for d, h in zip(day, hour, strict=True)],
             "surface": "carpet",
             "grip": None,
             "excluded": None,
@@ -52,11 +50,9 @@ def season(seed: int = 3, meetings: int = 3, cars: int = 12, team: int = 4) -> S
             "spring": np.where(ours, spring, None),
         }
     )
-    pace = (
-        rng.normal(0, 0.3, cars)[driver]
-        + rng.normal(0, 0.1, meetings * cars)[meeting * cars + driver]
-    )
-    pace += 15 + 0.4 * np.exp(-(hour - 9) / 2) + rng.normal(0, 0.08, len(driver))
+    pace = 15 + 0.4 * np.exp(-(hour - 9) / 2) + rng.normal(0, 0.08, len(driver))
+    pace += rng.normal(0, 0.3, cars)[driver]
+    pace += rng.normal(0, 0.1, meetings * cars)[meeting * cars + driver]
     pace += np.where(ours & (bar == "1.4"), -0.1, 0) + np.where(ours & (spring == "hard"), 0.05, 0)
     sigma = rng.uniform(0.12, 0.36, cars)[driver]
     laps = draw_laps(rng, pace, sigma)
@@ -69,9 +65,8 @@ def draw_laps(rng: np.random.Generator, pace: np.ndarray, sigma: np.ndarray) -> 
     run = np.repeat(np.arange(len(pace)), count)
     lap = np.concatenate([np.arange(1, n + 1) for n in count])
     lost = rng.random(len(run)) < 0.04
-    lap_s = (
-        pace[run] + 0.2 * np.exp(-lap / 2) + 0.005 * lap + sigma[run] * rng.normal(size=len(run))
-    )
+    lap_s = pace[run] + 0.2 * np.exp(-lap / 2) + 0.005 * lap
+    lap_s += sigma[run] * rng.normal(size=len(run))
     lap_s += np.where(lost, rng.uniform(3, 8, len(run)), 0)
     status = np.where(lap == 1, "first", np.where(lost, "incident", "clean"))
     return pd.DataFrame({"run": run, "lap": lap, "lap_s": lap_s, "status": status})

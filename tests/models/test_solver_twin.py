@@ -148,3 +148,15 @@ def test_rows_that_were_pooled_away(seed: int) -> None:
     assert one.criterion == pytest.approx(two.criterion, rel=1e-12)
     np.testing.assert_allclose(one.gradient, two.gradient, rtol=1e-9)
     np.testing.assert_allclose(one.hessian, two.hessian, rtol=1e-9)
+
+
+@pytest.mark.parametrize("kind", ["nested", "three_levels", "weights", "spline_and_slopes"])
+@each_seed
+def test_more_rows_never_take_information(kind: str, seed: int) -> None:
+    """At the same variances no standard error grows when rows are added."""
+    rows, theta = draw(kind, seed)
+    keep = np.sort(np.random.default_rng(seed).permutation(len(rows.y))[: 2 * len(rows.y) // 3])
+    fewer = twin.evaluate(twin.of_rows(random_rows.subset(rows, keep)), theta).cov_beta
+    state = criterion_function(sort_rows(rows))(theta)
+    more = np.linalg.inv(state.root @ state.root.T)[: len(fewer), : len(fewer)]
+    assert np.linalg.eigvalsh(fewer - more)[0] > -1e-9
