@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.models.effects import numbers
@@ -65,7 +65,7 @@ def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> p
 
 def _tested(
     claim: Claim, estimate: Estimate | None, switches: int, margins: Margins
-) -> Mapping[str, object]:
+) -> dict[str, object]:
     if estimate is None:
         return {}
     margin = margins[claim.outcome]

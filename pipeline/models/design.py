@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast, setup_contrasts
 from pipeline.models.grip import DayBasis, day_basis
@@ -42,7 +43,7 @@ class Design:
 
     runs: pd.DataFrame
     index: Codes
-    team: Array
+    team: NDArray[np.bool_]
     fixed: Array
     fixed_names: tuple[str, ...]
     contrasts: tuple[Contrast, ...]
@@ -76,7 +77,7 @@ def build_design(data: SeasonData, index: Codes) -> Design:
     )
     blocks = [
         *_grip_blocks(day, hour, bases, days),
-        *_slope_blocks(contrasts, meeting, driver, team, meeting_names, driver_names),
+        *_slope_blocks(contrasts, meeting, driver, team, list(meeting_names), list(driver_names)),
     ]
     return Design(
         runs=runs,
@@ -166,7 +167,7 @@ def _slope_blocks(
     contrasts: Sequence[Contrast],
     meeting: Codes,
     driver: Codes,
-    team: Array,
+    team: NDArray[np.bool_],
     meeting_names: Sequence[str],
     driver_names: Sequence[str],
 ) -> list[Block]:

@@ -47,8 +47,8 @@ class DayBasis:
 
     def curve(self, hour: Array) -> Array:
         """The penalised columns, (n, q)."""
-        if not self.q:
-            return np.zeros((len(hour), 0))
+        if not self.q or not len(hour):
+            return np.zeros((len(hour), self.q))
         inside = np.clip(hour, self.first, self.last)
         B = BSpline.design_matrix(inside, self.knots, 3).toarray()
         return np.asarray(B @ self.transform)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit, CountRows, RandomTerm, fit_counts
@@ -83,8 +84,8 @@ def _column(design: Design, standing: Standing, variable: str) -> Array:
     return np.where(here, values, 0.0)
 
 
-def _rows(design: Design, laps: Laps, X: Array, use: Array) -> CountRows:
-    terms = []
+def _rows(design: Design, laps: Laps, X: Array, use: NDArray[np.bool_]) -> CountRows:
+    terms: list[RandomTerm] = []
     for codes in (design.driver[use], design.entry[use]):
         groups = np.unique(codes, return_inverse=True)[1]
         if 1 < groups.max() + 1 < use.sum() and not any(

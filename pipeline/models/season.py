@@ -5,7 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -99,9 +100,7 @@ def analyse(
     effects: list[Effect] = []
     for outcome in [name for name in RESPONSES if name in {*outcomes, "pace"}]:
         factor = in_race if outcome == "race" else 1.0
-        fits[outcome] = watch(
-            outcome, lambda o=outcome, f=factor: _fits(design, laps, o, variables, f)
-        )
+        fits[outcome] = watch(outcome, partial(_fits, design, laps, outcome, variables, factor))
         if outcome in outcomes:
             found = fits[outcome]
             effects += linear_effects(
