@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import os
-import tempfile
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -14,10 +12,11 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.report.look import STANDING
+from pipeline.report.look import SHOWN
 from pipeline.report.views import Page
+from pipeline.safecsv import write_whole
 
-MARKS = {name: mark for name, (*_, mark) in STANDING.items()} | {"none": ""}
+MARKS = {name: mark for name, (*_, mark) in SHOWN.items()} | {"none": ""}
 
 
 def render(page: Page, template: str = "page.html") -> str:
@@ -25,9 +24,12 @@ def render(page: Page, template: str = "page.html") -> str:
     return render_template(template, page=page, marks=MARKS)
 
 
-def render_template(template: str, *, with_script: bool = True, **data: Any) -> str:
+def render_template(
+    template: str, *, with_script: bool = True, more_style: str = "", **data: Any
+) -> str:
     """Any template that extends base.html; `data` is what it shows."""
-    style, script = asset("style.css"), asset("table.js") if with_script else ""
+    style = asset("style.css") + more_style
+    script = asset("table.js") if with_script else ""
     return _environment().get_template(template).render(
         style=Markup(style), script=Markup(script), policy=policy(style, script), **data
     )  # fmt: skip
@@ -64,16 +66,6 @@ def _environment() -> Environment:
 
 
 def write_page(path: Path, html: str) -> Path:
-    """Written beside the target, then renamed: a reader never meets half a page."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=path.suffix)
-    beside = Path(name)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(html)
-        beside.chmod(0o644)
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
+    """The page, whole or not at all; its path."""
+    write_whole(path, html.encode())
     return path

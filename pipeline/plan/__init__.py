@@ -1,0 +1,1 @@
+"""Run orders for a test day, and how small a difference they can show."""

@@ -1,0 +1,168 @@
+"""A plan in words, as JSON data, and as rows for the setup log."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pipeline.plan.planner import Plan, PlannedContrast
+from pipeline.plan.precision import MOST_DAYS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def as_json(plan: Plan) -> dict[str, Any]:
+    """Runs and contrasts; half-widths in s a lap, null where an order cannot tell."""
+    return {
+        "runs": [
+            {"driver": name, "run": run + 1, "settings": plan.setting(driver, run)}
+            for driver, name in enumerate(plan.request.drivers)
+            for run in range(plan.request.runs)
+        ],
+        "contrasts": [
+            {
+                "factor": contrast.factor.name,
+                "level": contrast.level,
+                "reference": contrast.reference,
+                "half_width_s": contrast.half_width_s,
+                "half_width_usual_s": contrast.half_width_usual_s,
+                "half_width_random_s": contrast.half_width_random_s,
+                "power": contrast.power,
+            }
+            for contrast in plan.contrasts
+        ],
+    }
+
+
+def sheet_rows(plan: Plan) -> pd.DataFrame:
+    """One row a run, one column a factor: the sheet form of setups.csv."""
+    import pandas as pd
+
+    rows = [
+        {
+            "meeting": plan.request.meeting,
+            "driver": name,
+            "run": run + 1,
+            **plan.setting(driver, run),
+        }
+        for driver, name in enumerate(plan.request.drivers)
+        for run in range(plan.request.runs)
+    ]
+    return pd.DataFrame(rows)
+
+
+def change_rows(plan: Plan) -> pd.DataFrame:
+    """One row a change, the first run's settings in full: the changes form of setups.csv."""
+    import pandas as pd
+
+    rows = [
+        {
+            "meeting": plan.request.meeting,
+            "driver": name,
+            "run": run + 1,
+            "factor": factor,
+            "value": value,
+        }
+        for driver, name in enumerate(plan.request.drivers)
+        for run in range(plan.request.runs)
+        for factor, value in changed(plan, driver, run).items()
+    ]
+    return pd.DataFrame(rows)
+
+
+def changed(plan: Plan, driver: int, run: int) -> dict[str, str]:
+    """What has to be set before a run: all of it for the first, else what differs."""
+    now = plan.setting(driver, run)
+    before = plan.setting(driver, run - 1) if run else {}
+    return {factor: level for factor, level in now.items() if before.get(factor) != level}
+
+
+def as_text(plan: Plan) -> str:
+    """The order a driver, then what the day can show, in words."""
+    return "\n".join([*_order_lines(plan), "", *_promise_lines(plan), "", *notes(plan)])
+
+
+def notes(plan: Plan) -> list[str]:
+    """What the reader should know about this order and its numbers."""
+    request, components = plan.request, plan.request.components
+    lines = [
+        f"Scatter reckoned with ({components.source}): laps {components.lap_sd_s:.2f} s, "
+        f"{components.clean_laps:g} clean laps a run, runs {components.run_sd_s:.2f} s, "
+        f"bend of the day's grip {components.curve_s:.2f} s. Only these cars are on the track.",
+    ]
+    if request.warm_up:
+        lines.append(
+            f"Run{'s 1 to ' if request.warm_up > 1 else ' '}{request.warm_up} of each driver "
+            f"{'are' if request.warm_up > 1 else 'is'} a warm-up at the reference, and counted "
+            "as reference. Where it went wrong, leave its session out (sessions.csv, exclude)."
+        )
+    turning = [name for d, name in enumerate(request.drivers) if _turns(plan, d)]
+    if turning:
+        lines.append(
+            f"{', '.join(turning)}: the setting goes to and fro at every run. Do not let battery "
+            "packs or sets of tyres do the same, or theirs and the setting's effect are one."
+        )
+    return lines
+
+
+def _turns(plan: Plan, driver: int) -> bool:
+    """Whether some factor of the driver changes before every single run."""
+    levels = plan.levels[driver]
+    return len(levels) > 3 and bool((levels[1:] != levels[:-1]).all(axis=0).any())
+
+
+def contrast_words(contrast: PlannedContrast) -> str:
+    """'Rear anti-roll bar 1.4 mm against 1.3 mm'."""
+    unit = f" {contrast.factor.unit}" if contrast.factor.unit else ""
+    return f"{contrast.factor.title} {contrast.level}{unit} against {contrast.reference}{unit}"
+
+
+def promise(plan: Plan, contrast: PlannedContrast) -> str:
+    """What the day can show about one contrast."""
+    return (
+        f"this day can show {_seconds(contrast.half_width_s)} a lap; the usual order "
+        f"{_seconds(contrast.half_width_usual_s)}, a random order "
+        f"{_seconds(contrast.half_width_random_s)}. A true difference of "
+        f"{_seconds(plan.request.difference_s)} is found with a chance of "
+        f"{100 * contrast.power:.0f} %; {_days(contrast)}."
+    )
+
+
+def _days(contrast: PlannedContrast) -> str:
+    if contrast.days == 1:
+        return "one such day is enough for 80 %"
+    if contrast.days is None:
+        return f"more than {MOST_DAYS} such days would be needed for 80 %"
+    return f"{contrast.days} such days would make it 80 %"
+
+
+def _seconds(value: float | None) -> str:
+    """Two digits that count: 0.052 s, 0.12 s."""
+    if value is None:
+        return "nothing"
+    return f"{value:.3f} s" if value < 0.0995 else f"{value:.2f} s"
+
+
+def _promise_lines(plan: Plan) -> list[str]:
+    head = "What it can show (half-width of the 95 % interval of pace; usual: all A, then all B):"
+    return [head, *(f"  {contrast_words(c)}: {promise(plan, c)}" for c in plan.contrasts)]
+
+
+def _order_lines(plan: Plan) -> list[str]:
+    request = plan.request
+    header = ["driver", "factor", *(str(run + 1) for run in range(request.runs))]
+    rows = [header]
+    for driver, name in enumerate(request.drivers):
+        settings = [plan.setting(driver, run) for run in range(request.runs)]
+        for i, factor in enumerate(request.factors):
+            levels = [setting[factor.name] for setting in settings]
+            rows.append(["" if i else name, factor.name, *levels])
+    return [f"Run order for {request.meeting} (number of the driver's run):", *_aligned(rows)]
+
+
+def _aligned(rows: list[list[str]]) -> list[str]:
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    return [
+        "  " + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]

@@ -1,0 +1,153 @@
+"""A test day planned: the order, and what it can show against the usual and a random order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.errors import CallError, Problem
+from pipeline.plan.orders import (
+    Chance,
+    Limits,
+    Order,
+    Settings,
+    limits_of,
+    settings_of,
+    shuffled_order,
+    usual_order,
+)
+from pipeline.plan.precision import Precision, days_needed, power, precision
+from pipeline.plan.request import DayRequest, PlanFactor
+from pipeline.plan.search import find_order, make_aim
+from pipeline.plan.trend import Array, Nuisance, day_nuisance
+
+RANDOM_DRAWS = 200
+HOURS_BETWEEN_RUNS = 0.75
+
+
+@dataclass(frozen=True)
+class PlannedContrast:
+    """What the day can show about one contrast; half-widths in s a lap, None for 'cannot tell'.
+
+    days: days like this until the power is 80 %, None for more than precision.MOST_DAYS.
+    """
+
+    factor: PlanFactor
+    level: str
+    half_width_s: float
+    half_width_usual_s: float | None
+    half_width_random_s: float | None
+    power: float
+    days: int | None
+
+    @property
+    def reference(self) -> str:
+        return self.factor.reference
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A run order for the day. levels: (drivers, runs, factors) number of each level.
+
+    exact: whether every order within the limits was looked at.
+    """
+
+    request: DayRequest
+    levels: Order
+    contrasts: tuple[PlannedContrast, ...]
+    exact: bool
+
+    def setting(self, driver: int, run: int) -> dict[str, str]:
+        """Factor name to level, for the driver's run (both from 0)."""
+        return {
+            factor.name: factor.levels[self.levels[driver, run, i]]
+            for i, factor in enumerate(self.request.factors)
+        }
+
+
+def chance_of(seed: int) -> Chance:
+    """The generator that a seed stands for."""
+    return np.random.default_rng(seed)
+
+
+def plan_day(request: DayRequest, chance: Chance) -> Plan:
+    """The order with the smallest variances of the contrasts under drivers and grip.
+
+    Raises CallError where no order within the limits can tell the contrasts apart.
+    """
+    settings = settings_of(request.factors)
+    nuisance = _nuisance(request)
+    limits = limits_of(request, settings)
+    aim = make_aim(nuisance, settings, limits, len(request.drivers))
+    found = find_order(aim, chance)
+    planned = _precision(nuisance, settings, found.order)
+    _check_told_apart(planned, settings)
+    usual = _precision(nuisance, settings, usual_order(request, settings))
+    shuffled = _mean_half_widths(nuisance, settings, limits, chance)
+    contrasts = [
+        _contrast(request, settings.names[k], k, planned, usual, shuffled)
+        for k in range(len(settings.names))
+    ]
+    return Plan(request, settings.levels[found.order], tuple(contrasts), found.exact)
+
+
+def _nuisance(request: DayRequest) -> Nuisance:
+    """Run r of every driver has the same place in the day."""
+    drivers = len(request.drivers)
+    time = np.tile(np.arange(request.runs) * HOURS_BETWEEN_RUNS, drivers)
+    driver = np.repeat(np.arange(drivers), request.runs)
+    return day_nuisance(time, driver, request.components.run_variance, request.components.curve_s)
+
+
+def _precision(nuisance: Nuisance, settings: Settings, order: Order) -> Precision:
+    return precision(nuisance, settings.design(order), settings.contrasts)
+
+
+def _check_told_apart(planned: Precision, settings: Settings) -> None:
+    blind = [
+        Problem(
+            f"'{factor.name}' at {level}",
+            "an order that tells it from grip and from the other factors",
+            advice="Allow more runs, more changes between runs, or plan fewer factors.",
+        )
+        for (factor, level), error in zip(settings.names, planned.std_errors, strict=True)
+        if not np.isfinite(error)
+    ]
+    if blind:
+        raise CallError("no order within these limits can show every contrast", blind)
+
+
+def _mean_half_widths(
+    nuisance: Nuisance, settings: Settings, limits: Limits, chance: Chance
+) -> Array:
+    """(k,) mean over random orders; infinite where one in twenty of them cannot tell."""
+    drivers = len(nuisance.smooth) // limits.runs
+    orders = [shuffled_order(settings, limits, drivers, chance) for _ in range(RANDOM_DRAWS)]
+    draws = np.array([_precision(nuisance, settings, order).half_widths for order in orders])
+    told = np.isfinite(draws)
+    means = np.where(told, draws, 0).sum(axis=0) / np.maximum(told.sum(axis=0), 1)
+    return np.where(told.mean(axis=0) > 0.95, means, np.inf)
+
+
+def _contrast(
+    request: DayRequest,
+    name: tuple[PlanFactor, str],
+    k: int,
+    planned: Precision,
+    usual: Precision,
+    shuffled: Array,
+) -> PlannedContrast:
+    error, df = float(planned.std_errors[k]), planned.df
+    return PlannedContrast(
+        *name,
+        half_width_s=float(planned.half_widths[k]),
+        half_width_usual_s=_finite(usual.half_widths[k]),
+        half_width_random_s=_finite(shuffled[k]),
+        power=power(error, df, request.difference_s),
+        days=days_needed(error, df, request.difference_s),
+    )
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

@@ -1,0 +1,200 @@
+"""The search for the order with the smallest variances.
+
+The settings enter the information only as S'PS with P fixed by the day, so a change of one
+driver's sequence is cheap, and all sequences of a driver can be tried at once while the other
+drivers stand still. For one driver that is full enumeration; for more it is repeated driver by
+driver until nothing improves, from an order of the literature and many random ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.plan.classic import trend_free_order
+from pipeline.plan.orders import (
+    Chance,
+    Limits,
+    Order,
+    Settings,
+    all_sequences,
+    allowed,
+    changes,
+    random_order,
+)
+from pipeline.plan.trend import Array, Nuisance, with_habits
+
+MOST_SEQUENCES = 20_000
+MOST_PASSES = 300
+MOST_STARTS = 40
+WORK = 20_000_000  # candidate sequences times their cells; a few seconds
+# Preferences that decide between orders of nearly the same precision: it should hold against
+# the habits of single cars too, and cost few changes.
+WITH_HABITS = 0.015
+A_CHANGE = 1e-6
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What is made small: the summed variance of the contrasts, and the two preferences.
+
+    views: pairs of a projection (n, n) and its weight; n = drivers * runs, driver by driver.
+    """
+
+    views: tuple[tuple[Array, float], ...]
+    settings: Settings
+    limits: Limits
+    drivers: int
+
+    def rows(self, driver: int) -> slice:
+        return slice(driver * self.limits.runs, (driver + 1) * self.limits.runs)
+
+
+@dataclass(frozen=True)
+class Found:
+    """The best order, its aim (s²), and whether nothing better can exist."""
+
+    order: Order
+    value: float
+    exact: bool
+
+
+def make_aim(
+    nuisance: Nuisance,
+    settings: Settings,
+    limits: Limits,
+    drivers: int,
+    habits: float = WITH_HABITS,
+) -> Aim:
+    """The aim for a day. habits: weight of the variance under the habits of single cars."""
+    views = [(nuisance.projection(), 1.0)]
+    if habits:
+        run = np.tile(np.arange(limits.runs), drivers)
+        driver = np.repeat(np.arange(drivers), limits.runs)
+        views.append((with_habits(nuisance, run, driver).projection(), habits))
+    return Aim(tuple(views), settings, limits, drivers)
+
+
+def aim_of(aim: Aim, order: Order) -> float:
+    """The aim of one whole order, s²."""
+    return float(_values(aim, order, 0, order[:1])[0])
+
+
+def find_order(aim: Aim, chance: Chance) -> Found:
+    """The order with the smallest aim that was found."""
+    pool = all_sequences(aim.settings, aim.limits, MOST_SEQUENCES)
+    if pool is not None and len(pool) ** (aim.drivers - 1) <= MOST_PASSES:
+        return _enumerate(aim, pool)
+    best, left = Found(np.zeros(0, dtype=np.int64), np.inf, exact=False), WORK
+    known = trend_free_order(aim.settings, aim.limits, aim.drivers)
+    for start in range(MOST_STARTS):
+        order = random_order(aim.settings, aim.limits, aim.drivers, chance)
+        order = known if known is not None and start == 0 else order
+        found, spent = _descend(aim, order, pool, left)
+        best, left = min(best, found, key=lambda one: one.value), left - spent
+        if left <= 0:
+            break
+    return best
+
+
+def _enumerate(aim: Aim, pool: Order) -> Found:
+    """Every combination of the drivers' sequences; the last driver's all at once."""
+    best, order = np.inf, np.zeros((aim.drivers, aim.limits.runs), dtype=np.int64)
+    for others in np.ndindex(*[len(pool)] * (aim.drivers - 1)):
+        trial = np.vstack([pool[list(others)], pool[:1]])
+        values = _values(aim, trial, aim.drivers - 1, pool)
+        winner = int(values.argmin())
+        if values[winner] < best:
+            best = float(values[winner])
+            order = np.vstack([trial[:-1], pool[winner : winner + 1]])
+    return Found(order, best, exact=True)
+
+
+def _descend(aim: Aim, order: Order, pool: Order | None, work: int) -> tuple[Found, int]:
+    """From an order downhill, driver by driver; also the work that it took."""
+    order = order.copy()
+    value, unimproved, driver, spent = aim_of(aim, order), 0, 0, 0
+    while unimproved < aim.drivers and spent < work:
+        candidates = pool if pool is not None else _neighbours(aim, order[driver])
+        values = _values(aim, order, driver, candidates)
+        spent += candidates.size * aim.settings.columns.shape[1]
+        winner = int(values.argmin())
+        improved = values[winner] < value * (1 - 1e-12)
+        if improved:
+            order[driver], value = candidates[winner], float(values[winner])
+        # A neighbourhood is searched again after a step; a whole pool has nothing more to give.
+        unimproved = 0 if improved else unimproved + 1
+        driver = driver if improved and pool is None else (driver + 1) % aim.drivers
+    return Found(order, value, exact=False), spent
+
+
+def _values(aim: Aim, order: Order, driver: int, candidates: Order) -> Array:
+    """(m,) the aim if `driver` took each of m candidate sequences, the others staying."""
+    columns = aim.settings.columns[candidates]
+    total = np.zeros(len(candidates))
+    for P, weight in aim.views:
+        information = _informations(aim, P, order, driver, columns)
+        # A ridge far below any real information turns 'cannot tell' into a huge variance.
+        ridge = 1e-9 * np.abs(P).max() * np.eye(columns.shape[2])
+        inverse = np.linalg.inv(information + ridge)
+        contrasts = aim.settings.contrasts
+        total += weight * np.einsum("kq,mqr,kr->m", contrasts, inverse, contrasts)
+    scale = 1 / np.abs(aim.views[0][0]).max()
+    others = np.delete(order, driver, axis=0)
+    count = changes(candidates, aim.settings).sum(axis=1) + changes(others, aim.settings).sum()
+    return total + A_CHANGE * scale * count
+
+
+def _informations(aim: Aim, P: Array, order: Order, driver: int, columns: Array) -> Array:
+    """(m, q, q) S'PS for m candidates of one driver, S split into the driver's rows and others'."""
+    mine = aim.rows(driver)
+    rest = aim.settings.design(order)
+    rest[mine] = 0
+    transposed = np.swapaxes(columns, 1, 2)
+    cross = transposed @ (P[mine] @ rest)
+    own = transposed @ (P[mine, mine] @ columns)
+    information: Array = own + cross + np.swapaxes(cross, 1, 2) + rest.T @ P @ rest
+    return information
+
+
+def _neighbours(aim: Aim, sequence: Order) -> Order:
+    """One step away: a factor at one level over a stretch of runs, or two runs exchanged."""
+    stretches = _stretches(aim.limits)
+    levels = aim.settings.levels
+    trials = [sequence[None, :], _swaps(sequence, aim.limits)]
+    for factor, size in enumerate(levels.max(axis=0) + 1):
+        for level in range(size):
+            changed = np.where(stretches, _moved(levels, factor, level)[sequence], sequence)
+            trials.append(changed)
+    candidates = np.concatenate(trials)
+    kept: Order = candidates[allowed(candidates, aim.settings, aim.limits)]
+    return kept
+
+
+def _moved(levels: Order, factor: int, level: int) -> Order:
+    """(settings,) the setting that each becomes when `factor` goes to `level`."""
+    target = levels.copy()
+    target[:, factor] = level
+    sizes = tuple(levels.max(axis=0) + 1)
+    moved: Order = np.ravel_multi_index(tuple(target.T), sizes)
+    return moved
+
+
+def _stretches(limits: Limits) -> NDArray[np.bool_]:
+    """(m, runs) every stretch of consecutive runs after the warm-up."""
+    start, stop = np.triu_indices(limits.runs + 1, k=1)
+    free = start >= limits.warm_up
+    run = np.arange(limits.runs)
+    inside: NDArray[np.bool_] = (run >= start[free, None]) & (run < stop[free, None])
+    return inside
+
+
+def _swaps(sequence: Order, limits: Limits) -> Order:
+    """(m, runs) the sequence with two of its runs after the warm-up exchanged."""
+    first, second = np.triu_indices(limits.runs - limits.warm_up, k=1) + np.array(limits.warm_up)
+    swapped = np.tile(sequence, (len(first), 1))
+    row = np.arange(len(first))
+    swapped[row, first], swapped[row, second] = sequence[second], sequence[first]
+    return swapped

@@ -1,0 +1,75 @@
+"""The sheet of a test day: to print, to fill in at the track, to type back afterwards."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.report.render import asset, render_template, write_page
+
+if TYPE_CHECKING:
+    from pipeline.plan.planner import Plan
+
+CAUTION = (
+    "Charge and store batteries as their maker says. Stop the motor before hands go near gears. "
+    "Use thread-locking compound and additive as their labels say. The rules of the event and of "
+    "the federation decide what may be changed."
+)
+ROOMY_ROWS = 20
+TYPE_BACK = (
+    "Write down what was really fitted; an order that was not kept is no harm if it is noted. "
+    "Then correct the rows of plan-sheet.csv, or plan-changes.csv, and put them into setups.csv."
+)
+
+
+def sheet_page(plan: Plan) -> dict[str, Any]:
+    """What the sheet says: a table a driver, then what the day can show."""
+    from pipeline.plan.output import contrast_words, notes, promise
+
+    request = plan.request
+    return {
+        "lang": "en",
+        "kicker": "Test day",
+        "title": request.meeting,
+        "factors": [_factor_words(factor) for factor in request.factors],
+        "tables": [_table(plan, driver) for driver in range(len(request.drivers))],
+        "promises": [(contrast_words(c), promise(plan, c)) for c in plan.contrasts],
+        "roomy": len(request.drivers) * request.runs <= ROOMY_ROWS,
+        "notes": notes(plan),
+        "caution": CAUTION,
+        "type_back": TYPE_BACK,
+    }
+
+
+def _factor_words(factor: Any) -> str:
+    return f"{factor.title} ({factor.unit})" if factor.unit else str(factor.title)
+
+
+def _table(plan: Plan, driver: int) -> dict[str, Any]:
+    from pipeline.plan.output import changed
+
+    request = plan.request
+    rows = []
+    for run in range(request.runs):
+        change = changed(plan, driver, run) if run else {}
+        cells = [
+            {"level": level, "changed": name in change}
+            for name, level in plan.setting(driver, run).items()
+        ]
+        rows.append({"run": run + 1, "cells": cells, "warm_up": run < request.warm_up})
+    return {"driver": request.drivers[driver], "rows": rows}
+
+
+def sheet_html(plan: Plan) -> str:
+    """The sheet as one self-contained page."""
+    return render_template(
+        "sheet.html",
+        with_script=False,
+        more_style=asset("sheet.css"),
+        page=sheet_page(plan),
+    )
+
+
+def write_sheet(plan: Plan, path: Path) -> Path:
+    """Write the sheet; returns its path."""
+    return write_page(path, sheet_html(plan))

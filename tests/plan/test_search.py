@@ -1,0 +1,82 @@
+import numpy as np
+import pytest
+
+from pipeline.plan.orders import limits_of, settings_of
+from pipeline.plan.search import aim_of, make_aim
+from tests.plan.days import (
+    bent,
+    day,
+    every_order,
+    polynomial,
+    search,
+    summed_variance,
+    two_level_columns,
+)
+
+SMALL_DAYS = [
+    day(1, 4, warm_up=0),
+    day(1, 6),
+    day(1, 7),
+    day(1, 8),
+    day(1, 8, warm_up=0),
+    day(2, 4),
+    day(2, 4, warm_up=0),
+    day(2, 6),
+    day(3, 4),
+    day(1, 5, 2, 2, changes_between_runs=1),
+    day(1, 5, 2, 2, changes_between_runs=2),
+]
+
+
+@pytest.mark.parametrize("request_", SMALL_DAYS, ids=lambda r: f"{len(r.drivers)}x{r.runs}")
+@pytest.mark.parametrize("trend", [1, 2, 3, "bent"])
+def test_nothing_better_exists_by_full_enumeration(request_, trend):
+    nuisance = bent(request_) if trend == "bent" else polynomial(request_, trend)
+    found, settings = search(request_, nuisance)
+    ours = summed_variance(nuisance, settings.design(found.order))
+    best = min(
+        summed_variance(nuisance, two_level_columns(order)) for order in every_order(request_)
+    )
+    if np.isinf(best):
+        assert ours > 1e6
+    else:
+        # The preference for few changes may cost up to 1e-6 of a run's variance a change.
+        assert ours <= best * (1 + 1e-4)
+
+
+def test_the_aim_is_the_summed_variance_plus_its_preferences():
+    request = day(2, 6, 2, 3)
+    settings = settings_of(request.factors)
+    nuisance = bent(request)
+    aim = make_aim(nuisance, settings, limits_of(request, settings), 2, habits=0)
+    order = np.array([[0, 1, 4, 2, 3, 5], [0, 5, 1, 3, 2, 4]])
+    expected = summed_variance(nuisance, settings.design(order))
+    assert aim_of(aim, order) == pytest.approx(expected, rel=1e-3)
+
+
+def test_many_starts_find_what_descent_from_all_sides_finds():
+    request = day(2, 6)
+    nuisance = polynomial(request, 2)
+    values = [
+        summed_variance(nuisance, settings.design(found.order))
+        for found, settings in (search(request, nuisance, seed) for seed in range(4))
+    ]
+    assert max(values) <= min(values) * (1 + 1e-6)
+
+
+def test_large_days_are_searched_by_steps_and_keep_the_limits():
+    request = day(3, 10, 4, 3, changes_between_runs=1)
+    found, settings = search(request, bent(request))
+    levels = settings.levels[found.order]
+    assert ((levels[:, 1:] != levels[:, :-1]).sum(axis=2) <= 1).all()
+    assert (levels[:, 0] == 0).all()
+    assert not found.exact
+
+
+def test_habits_of_single_cars_turn_strict_alternation_down_where_that_is_cheap():
+    request = day(2, 8)
+    settings = settings_of(request.factors)
+    aim = make_aim(bent(request), settings, limits_of(request, settings), 2)
+    alternating = np.array([[0, 1] * 4, [0, 1] * 4])
+    mixed = np.array([[0, 1, 0, 0, 1, 1, 1, 0], [0, 1, 1, 0, 1, 0, 0, 1]])
+    assert aim_of(aim, mixed) < aim_of(aim, alternating)

@@ -1,0 +1,93 @@
+import re
+import shutil
+
+import html5lib
+import pytest
+from playwright.sync_api import sync_playwright
+
+from pipeline.plan.planner import chance_of, plan_day
+from pipeline.plan.request import DayRequest, PlanFactor
+from pipeline.report.sheet import CAUTION, sheet_html, write_sheet
+
+HOSTILE = "<script>alert(1)</script>"
+
+
+def plan_of(drivers=4, runs=8, label="Rear anti-roll bar", first="Ann Arbor"):
+    factors = (
+        PlanFactor("rear_bar", ("1.3", "1.4"), label, "mm"),
+        PlanFactor("oil", ("thin", "thick"), "Oil"),
+    )
+    names = (first, *(f"Driver {number}" for number in range(2, drivers + 1)))
+    return plan_day(DayRequest(factors, names, runs, meeting="march-test"), chance_of(1))
+
+
+def cells(html):
+    """Text of each body row of each table."""
+    tree = html5lib.parse(html, namespaceHTMLElements=False)
+    return [
+        [
+            ["".join(cell.itertext()).strip() for cell in row if cell.tag in ("th", "td")]
+            for row in table.iter("tr")
+        ][1:]
+        for table in tree.iter("table")
+    ]
+
+
+def test_each_run_has_its_settings_and_a_box_for_what_was_fitted():
+    plan = plan_of(2, 6)
+    tables = cells(sheet_html(plan))
+    assert [len(table) for table in tables] == [6, 6]
+    for driver, table in enumerate(tables):
+        for run, row in enumerate(table):
+            setting = plan.setting(driver, run)
+            assert row[0].split()[0] == str(run + 1)
+            assert row[1].split()[0] == setting["rear_bar"]
+            assert row[3].split()[0] == setting["oil"]
+            assert [row[2], *row[4:]] == [""] * 4
+    assert tables[0][0][0] == "1 warm-up"
+
+
+def test_changes_are_marked_and_only_they():
+    plan = plan_of(1, 8)
+    rows = cells(sheet_html(plan))[0]
+    for before, row in zip(rows, rows[1:], strict=False):
+        for column in (1, 3):
+            differs = before[column].split()[0] != row[column].split()[0]
+            assert ("change" in row[column]) == differs
+
+
+def test_the_sheet_is_valid_self_contained_and_careful():
+    html = sheet_html(plan_of())
+    html5lib.HTMLParser(strict=True).parse(html)
+    assert CAUTION in html
+    assert "default-src &#39;none&#39;" in html or "default-src 'none'" in html
+    assert not re.search(r"(src|href)=|https?:", html)
+    assert "<script" not in html
+
+
+def test_names_are_escaped():
+    html = sheet_html(plan_of(1, 6, label=HOSTILE, first=HOSTILE))
+    assert HOSTILE not in html
+    assert "&lt;script&gt;" in html
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(("drivers", "runs"), [(1, 6), (2, 8), (4, 8)])
+def test_the_sheet_prints_on_one_a4_page_and_fits_a_phone(tmp_path, drivers, runs):
+    path = write_sheet(plan_of(drivers, runs), tmp_path / "plan.html")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
+        )
+        page = browser.new_page(viewport={"width": 360, "height": 700})
+        said = []
+        page.on("console", lambda message: said.append(message.text))
+        page.goto(path.as_uri())
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        printed = page.pdf(prefer_css_page_size=True)
+        browser.close()
+    assert said == []
+    assert wide <= 360
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+    box = re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", printed)
+    assert [round(float(side)) for side in box.groups()] == pytest.approx([595, 842], abs=1)
