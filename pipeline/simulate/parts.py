@@ -42,6 +42,13 @@ BODY = SetupFactor(
     "round",
     {"round": {}, "wedge": {"downforce": 0.022, "drag": 0.0010}},
 )
+WING = SetupFactor(
+    "wing",
+    "Rear wing",
+    "category",
+    "low",
+    {"low": {}, "high": {"downforce": 0.005, "drag": 0.0110}},
+)
 RIDE_HEIGHT = SetupFactor(
     "ride_height",
     "Ride height",
@@ -90,6 +97,7 @@ CATALOGUE = {
         CENTRE_BRACE,
         REAR_TOE,
         BODY,
+        WING,
         RIDE_HEIGHT,
         SCREWS,
         FRONT_SPRING,

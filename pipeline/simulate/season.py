@@ -26,11 +26,11 @@ USUAL_DAY = "ppqqqqff"
 PLACES_KNOWN = (
     ("Alderhalle", "carpet", "medium", 14.6, 0.95, 1.06, 4.6),
     ("Eskerhall", "carpet", "high", 13.2, 1.07, 1.20, 4.4),
-    ("Fennmark", "asphalt", "low", 17.9, 0.84, 0.93, 5.1),
-    ("Halvenbro", "carpet", "low", 15.8, 0.82, 0.95, 4.6),
+    ("Fennmark", "asphalt", "low", 17.9, 0.82, 0.91, 5.1),
+    ("Halvenbro", "carpet", "low", 15.8, 0.79, 0.91, 4.6),
     ("Gorsehill", "asphalt", "medium", 16.7, 0.99, 1.08, 5.0),
     ("Corvane", "carpet", "high", 14.1, 1.09, 1.19, 4.5),
-    ("Islemoor", "asphalt", "low", 19.2, 0.86, 0.96, 5.2),
+    ("Islemoor", "asphalt", "low", 19.2, 0.83, 0.92, 5.2),
     ("Larchmont", "carpet", "medium", 15.1, 0.93, 1.04, 4.5),
 )
 

@@ -12,7 +12,7 @@ from pipeline.simulate.calendar import RUN_SECONDS
 from pipeline.simulate.car import Array
 from pipeline.simulate.world import Run, Settings, World, WorldLaps, run, with_level
 
-RATIOS = ("spread", "mistakes")
+FEWEST = 5  # clean laps of a run that counts for pace, spread and fade
 
 
 @dataclass(frozen=True)
@@ -29,15 +29,15 @@ class TrueEffect:
 
 
 @dataclass(frozen=True)
-class _Sums:
-    """What the outcomes are made of, for each draw: (draws,)."""
+class _Runs:
+    """What the outcomes are made of: (draws, runs), NaN where a run has under FEWEST clean laps."""
 
     pace: Array
     log_spread: Array
-    crashes: Array
-    laps: Array
     fade: Array
     mean_lap: Array
+    crashes: Array
+    laps: Array
 
 
 def truth(
@@ -61,7 +61,7 @@ def truth(
     rows = np.array([r for r in world.team_runs if where is None or where(world, world.runs[r])])
     if not rows.size:
         raise ValueError("no run of the team is in this condition")
-    return _compare(_sums(with_it, rows), _sums(without, rows))
+    return _compare(_by_run(with_it, rows), _by_run(without, rows))
 
 
 def _values(
@@ -74,43 +74,38 @@ def _values(
     return [str(float(value) + 1.0) for value in own], own
 
 
-def _sums(laps: WorldLaps, rows: NDArray[np.int_]) -> _Sums:
+def _by_run(laps: WorldLaps, rows: NDArray[np.int_]) -> _Runs:
     timed, clean = ~np.isnan(laps.lap_s[:, rows]), laps.clean[:, rows]
     lap_s = np.where(timed, laps.lap_s[:, rows], 0.0)
-    slope, variance = _trend(lap_s, clean)
-    return _Sums(
-        pace=_mean((lap_s * clean).sum((1, 2)), clean.sum((1, 2))),
-        log_spread=np.nanmean(0.5 * np.log(variance), axis=1),
-        crashes=laps.crashed[:, rows].sum((1, 2)),
-        laps=timed.sum((1, 2)),
-        fade=np.nanmean(slope, axis=1),
-        mean_lap=_mean(lap_s.sum((1, 2)), timed.sum((1, 2))),
+    mean, slope, variance = _line(lap_s, clean)
+    return _Runs(
+        pace=mean,
+        log_spread=0.5 * np.log(variance),
+        fade=slope,
+        mean_lap=lap_s.sum(2) / np.where(timed.any(2), timed.sum(2), np.nan),
+        crashes=laps.crashed[:, rows].sum(2),
+        laps=timed.sum(2),
     )
 
 
-def _trend(lap_s: Array, clean: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Least-squares slope over the lap number and variance about it of each run: (draws, runs).
-
-    NaN for runs of fewer than five clean laps.
-    """
+def _line(lap_s: Array, clean: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
+    """Mean, least-squares slope over the lap number and variance about it of each run."""
     n = clean.sum(axis=2)
-    n_or_nan = np.where(n >= 5, n, np.nan)
+    n_or_nan = np.where(n >= FEWEST, n, np.nan)
     number = np.arange(lap_s.shape[2])
+    mean = (clean * lap_s).sum(2) / n_or_nan
     x = (number - ((clean * number).sum(2) / n_or_nan)[..., None]) * clean
-    y = (lap_s - ((clean * lap_s).sum(2) / n_or_nan)[..., None]) * clean
+    y = (lap_s - mean[..., None]) * clean
     slope = (x * y).sum(2) / (x * x).sum(2)
-    return slope, ((y - slope[..., None] * x) ** 2).sum(2) / (n_or_nan - 2)
+    return mean, slope, ((y - slope[..., None] * x) ** 2).sum(2) / (n_or_nan - 2)
 
 
-def _mean(total: Array, count: Array) -> Array:
-    return total / np.maximum(count, 1)
-
-
-def _compare(one: _Sums, other: _Sums) -> dict[str, TrueEffect]:
+def _compare(one: _Runs, other: _Runs) -> dict[str, TrueEffect]:
+    """Run by run, so that every run counts once in both worlds, whatever laps it has there."""
     race_laps = RUN_SECONDS / other.mean_lap
     return {
         "pace": _difference("pace", one.pace - other.pace),
-        "spread": _log_ratio("spread", one.log_spread - other.log_spread),
+        "spread": _log_ratio(one.log_spread - other.log_spread),
         "mistakes": _rate_ratio(one, other),
         "fade": _difference("fade", one.fade - other.fade),
         "race": _difference("race", (one.mean_lap - other.mean_lap) * race_laps),
@@ -121,19 +116,21 @@ def _error(per_draw: Array) -> float:
     return float(per_draw.std(ddof=1) / np.sqrt(per_draw.size)) if per_draw.size > 1 else np.nan
 
 
-def _difference(outcome: str, per_draw: Array) -> TrueEffect:
+def _difference(outcome: str, by_run: Array) -> TrueEffect:
+    per_draw = np.nanmean(by_run, axis=1)
     return TrueEffect(outcome, float(per_draw.mean()), _error(per_draw))
 
 
-def _log_ratio(outcome: str, per_draw: Array) -> TrueEffect:
-    return TrueEffect(outcome, float(np.exp(per_draw.mean())), _error(per_draw))
+def _log_ratio(by_run: Array) -> TrueEffect:
+    per_draw = np.nanmean(by_run, axis=1)
+    return TrueEffect("spread", float(np.exp(per_draw.mean())), _error(per_draw))
 
 
-def _rate_ratio(one: _Sums, other: _Sums) -> TrueEffect:
+def _rate_ratio(one: _Runs, other: _Runs) -> TrueEffect:
     """Ratio of the crash rates over all draws; its error by the delta method over the draws."""
-    rates = [(s.crashes.mean(), s.laps.mean()) for s in (one, other)]
-    if min(crashes for crashes, _ in rates) == 0:
+    crashes = [runs.crashes.sum(1) for runs in (one, other)]
+    mean = [count.mean() for count in crashes]
+    if min(mean) == 0.0:
         return TrueEffect("mistakes", np.nan, np.nan)
-    ratio = (rates[0][0] / rates[0][1]) / (rates[1][0] / rates[1][1])
-    influence = one.crashes / rates[0][0] - other.crashes / rates[1][0]
-    return TrueEffect("mistakes", float(ratio), _error(influence))
+    ratio = (mean[0] / one.laps.sum()) / (mean[1] / other.laps.sum())
+    return TrueEffect("mistakes", float(ratio), _error(crashes[0] / mean[0] - crashes[1] / mean[1]))
