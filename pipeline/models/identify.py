@@ -141,12 +141,15 @@ class _Nuisance:
             sets[contrast.factor] = np.hstack([earlier, column])
         return _Nuisance(entry, sets)
 
-    def left(self, x: Array, without: str = "") -> float:
-        """Sum of squares of x after all sets but one (and x itself)."""
-        parts = [part for name, part in self.sets.items() if name != without]
-        N = np.hstack(parts)
-        same = np.abs(N - x[:, None]).max(axis=0, initial=0) < 1e-9 * max(np.abs(x).max(), 1e-300)
-        N = N[:, ~same] if without else _without_first(N, same)
+    def left(self, x: Array, own: str, without: str = "") -> float:
+        """Sum of squares of x, a column of the set `own`, after all else but one set."""
+        N = np.hstack(
+            [
+                _without_column(part, x) if name == own else part
+                for name, part in self.sets.items()
+                if name != without
+            ]
+        )
         N = N[:, independent(N)]
         if N.shape[1] == 0:
             return float(x @ x)
@@ -154,12 +157,9 @@ class _Nuisance:
         return float(residual @ residual)
 
 
-def _without_first(N: Array, same: NDArray[np.bool_]) -> Array:
-    """All columns but the first of those equal to x: that one is x itself."""
-    keep = np.ones(N.shape[1], bool)
-    if same.any():
-        keep[np.argmax(same)] = False
-    return N[:, keep]
+def _without_column(N: Array, x: Array) -> Array:
+    same = np.abs(N - x[:, None]).max(axis=0, initial=0) < 1e-9 * max(np.abs(x).max(), 1e-300)
+    return N[:, ~same]
 
 
 def _within(columns: Array, entry: Codes) -> Array:
@@ -213,7 +213,7 @@ def _standing(
     at = rows & level
     x = _within(contrast.values[rows][:, None] / contrast.scale, nuisance.entry)[:, 0]
     within = float(x @ x)
-    left = nuisance.left(x) / within if within > 1e-9 else 0.0
+    left = nuisance.left(x, contrast.factor) / within if within > 1e-9 else 0.0
     reason = _reason(design, contrast, rows, (before[own], after[own]), within, left, nuisance, x)
     verdict, mixed_with, sentence = _worded(reason, labels)
     return Standing(
@@ -277,7 +277,7 @@ def _reason(
 def _partner(nuisance: _Nuisance, x: Array, within: float, left: float, contrast: Contrast) -> str:
     """The sets whose absence gives the contrast its information back."""
     shares = {
-        name: nuisance.left(x, without=name) / within
+        name: nuisance.left(x, contrast.factor, name) / within
         for name in nuisance.sets
         if name not in (contrast.factor, "unknown")
     }
