@@ -33,3 +33,20 @@ def json_option(function: Function) -> Function:
 def _team_folder(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path:
     before = ctx.find_root().obj or {}
     return Path(value or before.get("team") or ".")
+
+
+def class_option(function: Function) -> Function:
+    """`--class NAME`: needed only where the store holds several."""
+    return click.option(
+        "--class", "class_name", metavar="NAME", help="Racing class, where there are several."
+    )(function)
+
+
+def out_option(default: str) -> Callable[[Function], Function]:
+    """`--out DIR`; the default in words."""
+    return click.option(
+        "--out",
+        type=click.Path(path_type=Path, file_okay=False),
+        metavar="DIR",
+        help=f"Where the pages go [default: {default}].",
+    )

@@ -69,6 +69,11 @@ class Group:
     meaning: str
     items: tuple[Item, ...]
 
+    @property
+    def brief(self) -> bool:
+        """Many short items: set smaller and closer."""
+        return len(self.items) > 4 and not any(item.sure for item in self.items)
+
 
 def advice(result: SeasonResult, context: ReportContext) -> tuple[Group, ...]:
     """All changes in groups, the largest first within each; empty groups are left out."""
@@ -155,6 +160,7 @@ def _race_clause(contrast: Contrast, context: ReportContext) -> Iterator[str]:
 def _condition_clauses(contrast: Contrast) -> Iterator[str]:
     """Where a condition says something else than all conditions together."""
     overall = contrast.verdict("pace")
+    settled = group_of(contrast) == "same"
     for condition in contrast.conditions:
         row = contrast.row("pace", condition)
         if row is None or not has_number(row) or row.verdict == overall:
@@ -162,7 +168,7 @@ def _condition_clauses(contrast: Contrast) -> Iterator[str]:
         where = condition_words(condition)
         if is_definite(row.verdict):
             yield f"{where} {effect_words('pace', row.estimate)}"
-        elif is_leaning(row.verdict) and not row.verdict.endswith(overall or " "):
+        elif not settled and is_leaning(row.verdict) and not row.verdict.endswith(overall or " "):
             yield f"{where} it leans {direction('pace', row.estimate)}"
 
 

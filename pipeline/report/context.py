@@ -45,10 +45,10 @@ class ReportContext:
         level, reference = self.level_label(name, level), self.level_label(name, reference)
         return f"{self.factor_label(name)} {level} instead of {reference}"
 
-    def option_label(self, name: str, level: str) -> str:
-        """The option alone: 'Rear anti-roll bar 1.4 mm'."""
+    def option_label(self, name: str, level: str, reference: str) -> str:
+        """The option alone: 'Rear anti-roll bar 1.4 mm', 'Ride height, 1 mm more'."""
         if self.is_number(name):
-            return f"{self.factor_label(name)} {self.level_label(name, level)}"
+            return self.contrast_label(name, level, reference)
         return f"{self.factor_label(name)} {self.level_label(name, level)}"
 
     def is_number(self, name: str) -> bool:

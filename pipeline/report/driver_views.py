@@ -42,7 +42,6 @@ def driver_section(
         lead=(lead,),
         figures=figures,
         folded=(by_driver_table(frame, context),),
-        small=True,
     )
 
 

@@ -46,7 +46,7 @@ OUTCOMES = {
 MARKS = {"better": "●", "worse": "■", "level": "◆", "open": "○", "none": ""}
 
 
-def standing(outcome: str, row: Row | None) -> str:
+def shown_as(outcome: str, row: Row | None) -> str:
     """better, worse, level (shown too small to matter), open, or none (no number)."""
     if row is None or missing(row.estimate):
         return "none"
@@ -60,6 +60,12 @@ def on_axis(outcome: str, value: float) -> float:
     return math.log(value) if outcome in RATIOS else float(value)
 
 
+def figure_title(outcome: str) -> str:
+    """The outcome with the unit of its axis."""
+    unit = {"pace": "s a lap", "race": "s", "fade": "s a lap per lap"}.get(outcome, "%")
+    return f"{OUTCOMES[outcome][0]}, {unit}"
+
+
 def outcome_figure(
     members: Sequence[Contrast], outcome: str, context: ReportContext, key: str
 ) -> FigureView | None:
@@ -69,7 +75,7 @@ def outcome_figure(
         return None
     labels = [context.contrast_label(c.factor, c.level, c.reference) for c, _ in rows]
     return lanes_figure(
-        outcome, [row for _, row in rows], labels, context, key, OUTCOMES[outcome][0]
+        outcome, [row for _, row in rows], labels, context, key, figure_title(outcome)
     )
 
 
@@ -120,7 +126,7 @@ def _lane_frame(outcome: str, rows: Sequence[Row], labels: Sequence[str]) -> pd.
             "estimate": [on_axis(outcome, r.estimate) for r in rows],
             "low": [on_axis(outcome, r.ci_low) for r in rows],
             "high": [on_axis(outcome, r.ci_high) for r in rows],
-            "standing": [standing(outcome, r) for r in rows],
+            "shown": [shown_as(outcome, r) for r in rows],
         }
     )
 
@@ -140,7 +146,7 @@ def _estimate_cells(outcome: str, row: Row) -> tuple[Number, Cell]:
 
 
 def _verdict_cell(outcome: str, row: Row) -> Cell:
-    return Cell(row.verdict, mark=standing(outcome, row))
+    return Cell(row.verdict, mark=shown_as(outcome, row))
 
 
 def trade_figure(members: Sequence[Contrast], context: ReportContext) -> FigureView | None:
@@ -201,7 +207,7 @@ def _trade_row(mark: str, contrast: Contrast) -> dict[str, object]:
         "y": math.log(spread.estimate),
         "y_low": math.log(spread.ci_low),
         "y_high": math.log(spread.ci_high),
-        "standing": standing("pace", pace),
+        "shown": shown_as("pace", pace),
     }
 
 
@@ -244,7 +250,7 @@ def _option_cell(outcome: str, row: Row | None) -> Cell:
         return Cell(row.verdict, extra="")
     words = effect_words(outcome, row.estimate)
     extra = "" if is_definite(row.verdict) else row.verdict
-    return Cell(words, f"{row.estimate:.6g}", standing(outcome, row), extra=extra)
+    return Cell(words, f"{row.estimate:.6g}", shown_as(outcome, row), extra=extra)
 
 
 def effects_table(effects: pd.DataFrame, context: ReportContext) -> TableView:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.report.look import (
     BAND,
-    DRIVER_SHAPES,
+    DRIVERS,
     GOOD,
     INK,
     MUTED,
     PAPER,
     RULE,
-    STANDING,
+    SHOWN,
     STROKE,
     TEXT,
     figure_look,
@@ -33,14 +33,14 @@ def plain(text: str) -> str:
 
 
 def _scale(values: tuple[Any, ...]) -> dict[str, Any]:
-    return dict(zip(STANDING, values, strict=True))
+    return dict(zip(SHOWN, values, strict=True))
 
 
-def _standing_scales() -> list[Any]:
+def _shown_scales() -> list[Any]:
     """Shapes, edges and fillings by what the data say."""
     import plotnine as p9
 
-    shapes, edges, fillings, _ = zip(*STANDING.values(), strict=True)
+    shapes, edges, fillings, _ = zip(*SHOWN.values(), strict=True)
     return [
         p9.scale_shape_manual(_scale(shapes)),
         p9.scale_color_manual(_scale(edges)),
@@ -59,7 +59,7 @@ def lanes(
 ) -> ggplot:
     """Estimates with their intervals, a lane each, the name above the line.
 
-    data: label, estimate, low, high (on the axis's scale, nothing at 0), standing.
+    data: label, estimate, low, high (on the axis's scale, nothing at 0), shown.
     ends: words for the left and the right of nothing. ticks: place → label.
     band: half-width of what does not matter, on the same scale.
     """
@@ -78,11 +78,11 @@ def lanes(
     layers += [
         p9.annotate("segment", x=0, xend=0, y=0.5, yend=top - 0.25, color=INK, size=STROKE),
         p9.geom_segment(
-            p9.aes(x="low", xend="high", y="lane - 0.22", yend="lane - 0.22", color="standing"),
+            p9.aes(x="low", xend="high", y="lane - 0.22", yend="lane - 0.22", color="shown"),
             size=0.9,
         ),
         p9.geom_point(
-            p9.aes("estimate", "lane - 0.22", shape="standing", color="standing", fill="standing"),
+            p9.aes("estimate", "lane - 0.22", shape="shown", color="shown", fill="shown"),
             size=2.8,
             stroke=0.7,
         ),
@@ -97,7 +97,7 @@ def lanes(
     return (
         p9.ggplot(rows)
         + layers
-        + _standing_scales()
+        + _shown_scales()
         + p9.scale_x_continuous(
             limits=span, expand=(0, 0), breaks=list(ticks), labels=list(ticks.values())
         )
@@ -109,7 +109,7 @@ def lanes(
 def trade(data: pd.DataFrame, ticks_x: dict[float, str], ticks_y: dict[float, str]) -> ggplot:
     """Pace against spread: a numbered mark a change, with both intervals.
 
-    data: mark, x, x_low, x_high (s a lap), y, y_low, y_high (log ratio), standing.
+    data: mark, x, x_low, x_high (s a lap), y, y_low, y_high (log ratio), shown.
     """
     import pandas as pd
     import plotnine as p9
@@ -129,7 +129,7 @@ def trade(data: pd.DataFrame, ticks_x: dict[float, str], ticks_y: dict[float, st
         p9.geom_segment(p9.aes(x="x_low", xend="x_high", yend="y"), color=RULE, size=0.7),
         p9.geom_segment(p9.aes(y="y_low", yend="y_high", xend="x"), color=RULE, size=0.7),
         p9.geom_point(
-            p9.aes(shape="standing", color="standing", fill="standing"), size=2.8, stroke=0.7
+            p9.aes(shape="shown", color="shown", fill="shown"), size=2.8, stroke=0.7
         ),
         p9.geom_text(
             p9.aes(label="mark"), ha="left", va="bottom", nudge_x=(across[1] - across[0]) * 0.015,
@@ -148,7 +148,7 @@ def trade(data: pd.DataFrame, ticks_x: dict[float, str], ticks_y: dict[float, st
     return (
         p9.ggplot(data, p9.aes("x", "y"))
         + layers
-        + _standing_scales()
+        + _shown_scales()
         + p9.scale_x_continuous(
             limits=across, expand=(0.01, 0), breaks=list(ticks_x), labels=list(ticks_x.values())
         )
@@ -190,8 +190,8 @@ def grip_day(
     layers.append(p9.geom_line(p9.aes("hour", "seconds"), curve, color=INK, size=0.9))
     if runs is not None and len(runs):
         bottom = min(bottom, float(runs["seconds"].min()))
-        drivers = list(dict.fromkeys(runs["driver"]))
-        shapes = {d: DRIVER_SHAPES[i % len(DRIVER_SHAPES)] for i, d in enumerate(drivers)}
+        names = dict.fromkeys(runs["driver"])
+        shapes = {name: DRIVERS[i % len(DRIVERS)][0] for i, name in enumerate(names)}
         layers += [
             p9.geom_point(
                 p9.aes("hour", "seconds", shape="driver"), runs, size=2.6, color=GOOD, fill=PAPER
@@ -216,6 +216,11 @@ def grip_day(
             panel_grid_major_y=p9.element_line(color=RULE, size=0.3),
         )
     )  # fmt: skip
+
+
+def driver_marks(drivers: pd.Series) -> dict[str, str]:
+    """Driver → the mark that stands for the shape of the figure, in order of appearance."""
+    return {d: DRIVERS[i % len(DRIVERS)][1] for i, d in enumerate(dict.fromkeys(drivers))}
 
 
 def own_runs(data: pd.DataFrame, breaks: list[float], labels: list[str]) -> ggplot:

@@ -28,13 +28,15 @@ CLASSES = {
 }
 # What the data say -> (shape, line and edge, filling, the mark in words). Shape and lightness
 # tell them apart; hue only helps.
-STANDING = {
+SHOWN = {
     "better": ("o", GOOD, GOOD, "●"),
     "worse": ("s", BAD, BAD, "■"),
     "level": ("d", MUTED, MUTED, "◆"),
     "open": ("o", MUTED, PAPER, "○"),
 }
-DRIVER_SHAPES = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "p", "h", "*")
+# Drivers by shape, with the same mark for the legend.
+DRIVERS = (("o", "○"), ("s", "□"), ("^", "△"), ("D", "◇"), ("v", "▽"), ("<", "◁"), (">", "▷"),
+           ("*", "☆"), ("P", "✚"), ("X", "✖"))  # fmt: skip
 
 
 def figure_look(height: float, **more: Any) -> theme:

@@ -177,7 +177,7 @@ def provenance_section(context: ReportContext) -> Section:
     points = [
         f"Command: {made.command}",
         f"Made on {made.day} by {libraries}",
-        f"All inputs together: SHA-256 {made.digest}… ({len(made.inputs)} files)",
+        f"All inputs together: SHA-256 {made.digest}…",
     ]
     heads = ["File", "SHA-256, first digits"]
     views = (table("inputs", "Inputs", heads, made.inputs),) if made.inputs else ()

@@ -17,24 +17,28 @@ PATTERNS = ("*.toml", "*.csv", "*.xlsx", "*.ods", "store/**/*.parquet")
 
 @dataclass(frozen=True)
 class Provenance:
-    """command as typed; version of this tool; day (ISO); inputs: (file, SHA-256, 12 digits)."""
+    """command; version of this tool; day (ISO); inputs: (file, first digits of its SHA-256).
+
+    digest: of all inputs together, which stays where the list of files may not be shown.
+    """
 
     command: str
     version: str
     day: str
     inputs: tuple[tuple[str, str], ...]
     libraries: tuple[tuple[str, str], ...]
-
-    @property
-    def digest(self) -> str:
-        """One digest for all inputs, 12 hexadecimal digits."""
-        joined = "\n".join(f"{name} {digest}" for name, digest in self.inputs)
-        return hashlib.sha256(joined.encode()).hexdigest()[:DIGITS]
+    digest: str
 
 
 def provenance(folder: Path, command: str, day: str) -> Provenance:
     """The provenance of results made from a team folder."""
-    return Provenance(command, __version__, day, _inputs(folder), _libraries())
+    inputs = _inputs(folder)
+    return Provenance(command, __version__, day, inputs, _libraries(), _together(inputs))
+
+
+def _together(inputs: tuple[tuple[str, str], ...]) -> str:
+    joined = "\n".join(f"{name} {digest}" for name, digest in inputs)
+    return hashlib.sha256(joined.encode()).hexdigest()[:DIGITS]
 
 
 def _inputs(folder: Path) -> tuple[tuple[str, str], ...]:

@@ -90,7 +90,7 @@ def _point(element: Tree.Element, names: dict[str, str]) -> None:
     target = element.attrib.pop(_HREF, None)
     if target:
         element.set("href", f"#{names[target[1:]]}")
-    for name in ("d", "x", "y", "width", "height", "transform"):
+    for name in ("d", "x", "y", "width", "height", "transform", "stroke-width"):
         value = element.get(name)
         if value:
             short = _LONG.sub(lambda m: f"{float(m.group()):.1f}", value.replace("\n", " "))

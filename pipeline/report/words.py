@@ -18,7 +18,7 @@ DIRECTIONS = {
     "pace": ("faster", "slower"),
     "spread": ("steadier", "wilder"),
     "mistakes": ("fewer", "more"),
-    "fade": ("fading less", "fading more"),
+    "fade": ("fades less", "fades more"),
     "race": ("faster", "slower"),
 }
 _SMALL = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
@@ -92,10 +92,7 @@ def date_words(first: str, last: str = "") -> str:
 
 def is_definite(verdict: str) -> bool:
     """The data show a direction, within the fixed words."""
-    return verdict in {word for pair in DIRECTIONS.values() for word in pair} or verdict in {
-        "fades less",
-        "fades more",
-    }
+    return verdict in {word for pair in DIRECTIONS.values() for word in pair}
 
 
 def is_leaning(verdict: str) -> bool:
@@ -113,9 +110,8 @@ def direction(outcome: str, estimate: float) -> str:
 
 def size(outcome: str, value: float) -> str:
     """The size without its direction: '0.04 s a lap', '15 %', '1.1 s'."""
-    return _bare(outcome, value) + {"pace": " s a lap", "race": " s", "fade": " ms a lap"}.get(
-        outcome, ""
-    )
+    units = {"pace": " s a lap", "race": " s", "fade": " ms of fade a lap"}
+    return _bare(outcome, value) + units.get(outcome, "")
 
 
 def _bare(outcome: str, value: float) -> str:
@@ -136,7 +132,7 @@ def _rounded(value: float, digits: int) -> str:
 
 def effect_words(outcome: str, value: float) -> str:
     """'0.04 s a lap slower', '15 % steadier', '30 % fewer mistakes', '1.1 s faster'."""
-    word = direction(outcome, value)
+    word = direction(outcome, value).removeprefix("fades ")
     if outcome == "mistakes":
         word += " mistakes"
     if outcome in RATIOS and value > 2.0:

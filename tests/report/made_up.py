@@ -92,7 +92,7 @@ def _effects() -> list[dict[str, object]]:
         rows.append(_row(base, "pace", "all", pace, error, verdicts[0]))
         rows.append(_row(base, "spread", "all", spread, 0.05, verdicts[1]))
         rows.append(_row(base, "mistakes", "all", mistakes, 0.2, ""))
-        rows.append(_row(base, "fade", "all", 0.0012, 0.001, "leaning fading more"))
+        rows.append(_row(base, "fade", "all", 0.0012, 0.001, "leaning fades more"))
         rows.append(_row(base, "race", "all", race, 0.3, verdicts[2]))
         for condition, shift in (("grip=low", -0.01), ("grip=high", 0.015), ("surface=carpet", 0)):
             rows.append(_row(base, "pace", condition, pace + shift, error * 1.6, ""))
@@ -347,5 +347,7 @@ def meeting(result: SeasonResult | None = None, name: str = "carpet-opener") -> 
 
 def context() -> ReportContext:
     """The made-up team's words."""
-    made_of = Provenance("backtoback season", "0.1.0", "2025-11-02", (("team.toml", "0" * 12),), ())
+    made_of = Provenance(
+        "backtoback season", "0.1.0", "2025-11-02", (("team.toml", "0" * 12),), (), "1" * 12
+    )
     return make_context("Loose Screws", FACTORS, 300.0, 0.03, made_of)  # type: ignore[arg-type]

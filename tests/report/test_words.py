@@ -21,7 +21,7 @@ from pipeline.report.axis import percent_ticks, seconds_ticks
         ("mistakes", 0.7, "30 % fewer mistakes"),
         ("mistakes", 2.5, "2.5 times the mistakes"),
         ("race", -1.06, "1.1 s faster"),
-        ("fade", 0.0012, "1.2 ms a lap fading more"),
+        ("fade", 0.0012, "1.2 ms of fade a lap more"),
     ],
 )
 def test_effect_says_size_and_direction(outcome: str, value: float, said: str) -> None:

@@ -1,0 +1,119 @@
+"""What season, meeting, share and demo have in common: from a team folder to results."""
+
+from __future__ import annotations
+
+import datetime
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli.steps import Steps
+from pipeline.errors import UserError
+
+if TYPE_CHECKING:
+    from pipeline.models.tables import SeasonData, SeasonResult
+    from pipeline.report.context import ReportContext
+    from pipeline.report.privacy import Others
+    from pipeline.runs import Season
+    from pipeline.team import Team
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A team folder with one class's season joined; not yet analysed."""
+
+    team: Team
+    season: Season
+
+    @property
+    def data(self) -> SeasonData:
+        return self.season.data
+
+    def context(self, command: str) -> ReportContext:
+        """The words of a report made by this command."""
+        from pipeline.report.context import make_context
+        from pipeline.report.provenance import provenance
+
+        shown = self.season.racing_class if len(self.season.classes) > 1 else ""
+        option = f" --class {shown}" if shown else ""
+        made = provenance(self.team.folder, f"backtoback {command}{option}", today())
+        team = self.team
+        return make_context(
+            team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown
+        )
+
+    def others(self, driver: str) -> Others:
+        """Who must not stand in the file of `driver`."""
+        from pipeline.report.privacy import others_of
+
+        streams, listed = self.season.streams, self.team.drivers
+        given = streams[streams["name_as_given"].notna()]
+        spellings = {str(n): set(rows["name_as_given"]) for n, rows in given.groupby("driver")}
+        numbers = {*streams["transponder"].dropna(), *listed["transponder"]}
+        people = streams[["driver", "team"]].drop_duplicates()
+        consenting = [name for name in self.team.team_drivers if self.team.shares(name)]
+        return others_of(driver, people, consenting, spellings, numbers)
+
+
+def load(folder: Path, class_name: str | None, steps: Steps) -> Loaded:
+    """Read the team folder and its store, and join the setup log.
+
+    Raises UserError or CallError as pipeline.team and pipeline.runs do.
+    """
+    from pipeline.runs import load_season, read_season
+    from pipeline.team import load_team
+
+    steps("reading")
+    team = load_team(folder)
+    for warning in team.warnings:
+        click.echo(f"note: {warning}", err=True)
+    season = read_season(team, class_name)
+    if season.setups.problems or not season.data.runs["team"].any():
+        load_season(team, class_name)  # says what is wrong, and raises
+    return Loaded(team, season)
+
+
+def analyse(loaded: Loaded, steps: Steps, *, second_opinion: bool = False) -> SeasonResult:
+    """Fit the season's models."""
+    from pipeline.models.season import analyse as fit
+
+    return fit(loaded.data, second_opinion=second_opinion, progress=steps)
+
+
+def refuse_set_aside(folder: Path) -> None:
+    """With --strict: rows that were set aside on import are a reason to stop."""
+    from pipeline.store import open_store
+
+    records = open_store(folder).all_imports()
+    count = sum(record.rows_set_aside for _, record in records)
+    if count:
+        raise UserError(
+            f"with --strict: {count} rows of the exports were set aside on import; nothing was "
+            "written. `backtoback check` lists them with their reasons"
+        )
+
+
+def say_left_out(loaded: Loaded, result: SeasonResult) -> None:
+    """On stderr: what was set aside and what cannot be told."""
+    from pipeline.store import open_store
+
+    records = open_store(loaded.team.folder).all_imports()
+    count = sum(record.rows_set_aside for _, record in records)
+    if count:
+        click.echo(f"note: {count} rows of the exports were set aside (backtoback check)", err=True)
+    excluded = result.runs["excluded"].notna().sum()
+    if excluded:
+        click.echo(f"note: {excluded} runs are of excluded sessions", err=True)
+    for note in (*loaded.season.notes, *result.notes):
+        click.echo(f"note: {note}", err=True)
+
+
+def today() -> str:
+    """The day (ISO), from SOURCE_DATE_EPOCH where that is set: the same bytes again."""
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if epoch.isdigit():
+        return datetime.datetime.fromtimestamp(int(epoch), datetime.UTC).date().isoformat()
+    return datetime.datetime.now(datetime.UTC).date().isoformat()

@@ -1,0 +1,111 @@
+"""`backtoback demo`: the whole job on the demo team."""
+
+from __future__ import annotations
+
+import shutil
+from collections import Counter
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli.steps import Steps
+from pipeline.errors import CallError, UserError
+
+if TYPE_CHECKING:
+    from pipeline.team import Team
+
+MADE = ("store", "reports")  # what the tool itself puts into a team folder
+
+
+@click.command("demo", short_help="The whole job on the demo team, from exports to a report.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("backtoback-demo"),
+    show_default=True,
+    metavar="DIR",
+    help="Where the demo team's folder and its reports go.",
+)
+def command(out: Path) -> None:
+    """Copy the demo team, import its exports, analyse the season, write all reports.
+
+    The team, its drivers, venues and numbers are invented. The last line is the report's path.
+
+    \b
+    Examples:
+      backtoback demo
+      backtoback demo --out try-it
+    """
+    from pipeline.cli.analysis import analyse, load
+    from pipeline.cli.pages import driver_files, meeting_file, season_page_files, team_drivers
+
+    steps = Steps()
+    team = copy_demo(out)
+    import_all(team, steps)
+    loaded = load(out, main_class(team), steps)
+    result = analyse(loaded, steps)
+    report = season_page_files(loaded, result, out / "reports" / "season", steps)
+    meeting = str(loaded.data.runs["meeting"].iloc[0])
+    click.echo("")
+    sheet = meeting_file(loaded, meeting, out / "reports" / "meetings", steps)
+    paths = driver_files(loaded, result, team_drivers(loaded), out / "reports" / "share", steps)
+    click.echo(f"\nRun sheet of one meeting: {sheet}")
+    click.echo(f"One file a driver: {paths[0].parent} ({len(paths)} files)")
+    click.echo(f"Season's report: {report.resolve()}")
+
+
+def copy_demo(out: Path) -> Team:
+    """The demo team's folder at `out`; made again where it is the demo's own.
+
+    Raises CallError where `out` holds something else.
+    """
+    from pipeline.team import load_team
+
+    source = demo_folder()
+    config = out / "team.toml"
+    if out.exists() and any(out.iterdir()) and not _same(config, source / "team.toml"):
+        raise CallError(f"'{out}' holds something else; give another folder with --out")
+    for made in MADE:
+        shutil.rmtree(out / made, ignore_errors=True)
+    shutil.copytree(source, out, dirs_exist_ok=True, ignore=shutil.ignore_patterns(*MADE, "*.py*"))
+    return load_team(out)
+
+
+def _same(one: Path, other: Path) -> bool:
+    return one.is_file() and one.read_bytes() == other.read_bytes()
+
+
+def demo_folder() -> Path:
+    """Where the demo team lies: in the installed package, else in the checkout."""
+    installed = Path(str(resources.files("pipeline"))) / "demo_team"
+    checkout = Path(str(resources.files("pipeline"))).parent / "data_demo"
+    for folder in (installed, checkout):
+        if (folder / "team.toml").is_file():
+            return folder
+    raise UserError("the demo team is not part of this installation; install backtoback again")
+
+
+def import_all(team: Team, steps: Steps) -> None:
+    """Every folder below exports/ into the meeting of its name."""
+    from pipeline.importing import ImportCall, import_exports
+
+    rows = kept = 0
+    for folder in sorted((team.folder / "exports").iterdir()):
+        if folder.is_dir():
+            steps(f"import {folder.name}")
+            count = import_exports(team, ImportCall((folder,), folder.name)).as_json()
+            rows, kept = rows + count["rows_in"], kept + count["rows_kept"]
+    click.echo(f"{rows} rows of exports = {kept} kept + {rows - kept} set aside\n")
+
+
+def main_class(team: Team) -> str | None:
+    """The class with most runs; None where no class is named."""
+    from pipeline.runs import all_meetings
+    from pipeline.store import open_store
+
+    counts: Counter[str] = Counter()
+    for part in all_meetings(open_store(team.folder), team):
+        counts.update(part.runs["class"])
+    return counts.most_common(1)[0][0] or None if counts else None

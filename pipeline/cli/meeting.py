@@ -1,0 +1,35 @@
+"""`backtoback meeting NAME`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipeline.cli.options import class_option, out_option, team_option
+
+
+@click.command("meeting", short_help="The run sheet of one meeting, corrected for grip.")
+@click.argument("name")
+@class_option
+@out_option("reports/meetings in the team folder")
+@team_option
+def command(name: str, class_name: str | None, out: Path | None, team: Path) -> None:
+    """The run sheet of the meeting NAME: a row a run, with the grip of the day taken out.
+
+    Says what was changed before each run and what difference it made, as far as one day can say.
+
+    \b
+    Examples:
+      backtoback meeting spring-round
+      backtoback meeting spring-round --out tonight
+    """
+    from pipeline.cli.analysis import load
+    from pipeline.cli.pages import known_meeting, meeting_file
+    from pipeline.cli.steps import Steps
+
+    steps = Steps()
+    loaded = load(team, class_name, steps)
+    meeting = known_meeting(loaded, name)
+    path = meeting_file(loaded, meeting, out or team / "reports" / "meetings", steps)
+    click.echo(f"\nRun sheet: {path}")

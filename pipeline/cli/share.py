@@ -1,0 +1,44 @@
+"""`backtoback share`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipeline.cli.options import class_option, out_option, team_option
+from pipeline.errors import CallError
+
+
+@click.command("share", short_help="One file for one driver, with nobody else's data in it.")
+@click.option("--driver", metavar="NAME", help="The driver, as in drivers.csv.")
+@click.option("--all", "everyone", is_flag=True, help="A file for each driver of the team.")
+@class_option
+@out_option("reports/share in the team folder")
+@team_option
+def command(
+    driver: str | None, everyone: bool, class_name: str | None, out: Path | None, team: Path
+) -> None:
+    """One self-contained page for one driver, to send on: it opens on a phone, offline.
+
+    It holds the driver's own runs and effects and what the team found. Other people's names and
+    transponders are taken out; a team-mate is named only with `yes` in the column share of
+    drivers.csv.
+
+    \b
+    Examples:
+      backtoback share --driver "Ida Holm"
+      backtoback share --all --out to-send
+    """
+    if bool(driver) == everyone:
+        raise CallError("say for whom: --driver NAME or --all")
+    from pipeline.cli.analysis import analyse, load
+    from pipeline.cli.pages import driver_files, known_driver, team_drivers
+    from pipeline.cli.steps import Steps
+
+    steps = Steps()
+    loaded = load(team, class_name, steps)
+    drivers = [known_driver(loaded, driver)] if driver else team_drivers(loaded)
+    result = analyse(loaded, steps)
+    for path in driver_files(loaded, result, drivers, out or team / "reports" / "share", steps):
+        click.echo(f"{path} ({path.stat().st_size / 1000:.0f} kB)")

@@ -1,0 +1,290 @@
+"""The run sheet of one meeting: what the day's changes did, the grip, a row a run."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from pipeline.report.advice import Group, Item
+from pipeline.report.contrasts import Row, records
+from pipeline.report.driver_views import interval_verdict
+from pipeline.report.grip_views import ROOM, curves, grip_figure
+from pipeline.report.method_views import provenance_section
+from pipeline.report.views import (
+    Cell,
+    FigureView,
+    Heading,
+    Page,
+    Section,
+    TableView,
+    table,
+    without_empty,
+)
+from pipeline.report.words import (
+    MINUS,
+    NOTHING,
+    Number,
+    certainty,
+    date_words,
+    effect_words,
+    missing,
+    number,
+    plural,
+    sentence,
+    whole,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.models.tables import MeetingResult
+    from pipeline.report.context import ReportContext
+
+# what the interval shows -> (group, heading, meaning)
+GROUPS = {
+    "faster": ("keep", "Gained", "faster than the run before, grip taken out"),
+    "slower": ("drop", "Lost", "slower than the run before, grip taken out"),
+    "not settled": ("open", "Too close to call", "one run each cannot settle it"),
+}
+
+
+def meeting_page(result: MeetingResult, context: ReportContext) -> Page:
+    """All that the run sheet says."""
+    runs = result.runs.sort_values(["date", "hour", "driver"])
+    groups = change_groups(runs, context)
+    return Page(
+        title=f"Run sheet: {result.meeting}",
+        kicker=" · ".join(part for part in (context.team, context.class_name) if part),
+        facts=_facts(runs),
+        summary=_summary(groups),
+        groups=groups,
+        answer_title="What the day's changes did",
+        sections=without_empty(
+            [
+                _runs(result, runs, context),
+                _grip(result, runs),
+                _notes(result),
+                _terms(),
+                provenance_section(context),
+            ]
+        ),
+    )  # fmt: skip
+
+
+def _runs(result: MeetingResult, runs: pd.DataFrame, context: ReportContext) -> Section:
+    sheet = run_sheet(runs, context)
+    return Section("runs", "The runs", lead=(sentence(result.reference),), tables=(sheet,))
+
+
+def _facts(runs: pd.DataFrame) -> tuple[str, ...]:
+    days = sorted(runs["date"].dropna().unique())
+    when = f"{date_words(days[0], days[-1])}. " if days else ""
+    drivers = plural(runs["driver"].nunique(), "driver")
+    return (f"{when}{plural(len(runs), 'run')} of {drivers} of the team.",)
+
+
+def change_groups(runs: pd.DataFrame, context: ReportContext) -> tuple[Group, ...]:
+    """Each change with the difference to the run before, by what its interval shows."""
+    found: dict[str, list[Item]] = {name: [] for name in GROUPS}
+    for run in records(runs):
+        if not missing(run.changed) and run.changed and not missing(run.difference_s):
+            shown = interval_verdict(run.difference_low, run.difference_high)
+            found[shown].append(_item(run, shown, context))
+    return tuple(Group(*GROUPS[shown], tuple(items)) for shown, items in found.items() if items)
+
+
+def _item(run: Row, shown: str, context: ReportContext) -> Item:
+    return Item(
+        key=f"{run.driver}:{run.run_no}",
+        name=f"{run.driver}, run {run.run_no}: {changed_words(run.changed, context)}",
+        text=sentence(effect_words("pace", run.difference_s)),
+        sure=""
+        if shown == "not settled"
+        else sentence(certainty("pace", run.difference_low, run.difference_high)),
+    )
+
+
+def changed_words(changed: str, context: ReportContext) -> str:
+    """'rear_bar 1.3 -> 1.4' in the team's words: 'Rear anti-roll bar 1.3 → 1.4'."""
+    names = sorted(context.factors, key=len, reverse=True)
+    text = str(changed).replace("->", "→")
+    if not names:
+        return text
+    any_name = "|".join(re.escape(name) for name in names)
+    pattern = re.compile(rf"(?<!\w)(?:{any_name})(?!\w)")
+    return pattern.sub(lambda found: context.factor_label(found.group()), text)
+
+
+def _summary(groups: Iterable[Group]) -> str:
+    counts = {group.name: len(group.items) for group in groups}
+    total = sum(counts.values())
+    if not total:
+        return "No setting was changed between two runs of this meeting."
+    gained, lost = counts.get("keep", 0), counts.get("drop", 0)
+    return (
+        f"{plural(total, 'change')} between runs: {gained or 'none'} shown faster, "
+        f"{lost or 'none'} shown slower."
+    )
+
+
+def run_sheet(runs: pd.DataFrame, context: ReportContext) -> TableView:
+    """A row a run of the team."""
+    heads = [
+        "Time",
+        "Driver, run",
+        "Session",
+        "Laps and time",
+        Heading("Best three", True, "mean of the best three laps in a row, s"),
+        Heading(
+            "Pace, corrected",
+            True,
+            "mean clean lap at the meeting's reference grip, s; below it its 95 % interval",
+        ),
+        Heading("Spread", True, "scatter of the clean laps about the run's own trend, s"),
+        Heading("Mistakes", True, "laps lost to an incident"),
+        "Changed before it",
+        Heading(
+            "Difference",
+            True,
+            "corrected pace against the same driver's run before, "
+            "s a lap; below it its 95 % interval",
+        ),
+    ]
+    many = runs["date"].nunique() > 1
+    rows = [_run_row(run, context, many) for run in records(runs)]
+    return table("sheet", "The team's runs", heads, rows, cards=True)
+
+
+def _run_row(run: Row, context: ReportContext, many_days: bool) -> list[Any]:
+    shown = interval_verdict(run.difference_low, run.difference_high)
+    mark = {"faster": "better", "slower": "worse"}.get(shown, "")
+    difference = number(run.difference_s, 2, signed=True)
+    left_out = "" if missing(run.excluded) or not run.excluded else f"left out: {run.excluded}"
+    changed = "" if missing(run.changed) else changed_words(run.changed, context)
+    return [
+        clock(run, many_days),
+        f"{run.driver}, {run.run_no}",
+        Cell(run.session, extra=left_out),
+        laps_and_time(run),
+        number(run.best_three_s, 2),
+        _with_interval(number(run.corrected_s, 2), run.corrected_low, run.corrected_high),
+        number(run.spread_s, 2),
+        whole(run.mistakes),
+        changed or NOTHING,
+        _with_interval(difference, run.difference_low, run.difference_high, mark),
+    ]
+
+
+def clock(run: Row, with_day: bool = False) -> str:
+    """The time of the start, or the session's place where it is unknown."""
+    if missing(run.start):
+        return NOTHING
+    return f"{run.start[:10]} {run.start[11:16]}" if with_day else str(run.start[11:16])
+
+
+def laps_and_time(run: Row) -> Cell:
+    """The result as racers give it: '19 / 5:04.21'."""
+    if missing(run.total_s):
+        return Cell(str(run.laps), f"{run.laps}")
+    minutes, seconds = divmod(float(run.total_s), 60)
+    return Cell(f"{run.laps} / {minutes:.0f}:{seconds:05.2f}", f"{run.laps} {run.total_s:.6g}")
+
+
+def _with_interval(value: Number, low: Any, high: Any, mark: str = "") -> Cell:
+    """A number with its interval below it: '15.80', '15.69 to 15.91'."""
+    if value.value is None or missing(low) or missing(high):
+        return Cell(value.text, value.raw, mark)
+    signed = value.text.startswith(("+", MINUS))
+    ends = [number(end, 2, signed=signed) for end in (low, high)]
+    raw = " ".join([value.raw, *(end.raw for end in ends)])
+    return Cell(value.text, raw, mark, extra=" to ".join(end.text for end in ends))
+
+
+def _grip(result: MeetingResult, runs: pd.DataFrame) -> Section | None:
+    """A figure a day: the curve, the team's runs by driver, the field behind."""
+    if not len(result.grip):
+        return None
+    grip = curves(result.grip)
+    level = {day: float(curve["seconds"].mean()) for day, curve in grip.groupby("day")}
+    own = _about_grip(runs, level)
+    top = max(float(grip["high"].max()), float(own["seconds"].max())) + ROOM
+    figures = tuple(
+        _day(i, result.meeting, day, curve, own, _about_grip(result.field, level), top)
+        for i, (day, curve) in enumerate(grip.groupby("day"), 1)
+    )
+    return Section(
+        "grip",
+        "Grip over the day",
+        lead=(
+            "The line is what the track cost in seconds a lap against its best, read from "
+            "everybody's laps, with its 95 % interval. Each mark is a run against the mean of its "
+            "driver's runs: the team's by shape, the others as dots. A run below the line was "
+            "better than the track.",
+        ),
+        figures=figures,
+    )
+
+
+def _about_grip(runs: pd.DataFrame, level: dict[Any, float]) -> pd.DataFrame:
+    """Runs as seconds about their driver's mean, set on the day's mean grip."""
+    seconds = (
+        runs["seconds"]
+        if "seconds" in runs
+        else runs["mean_s"] - runs.groupby("driver")["mean_s"].transform("mean")
+    )
+    day = runs["date"].map(level)
+    out = runs.assign(seconds=seconds + day)
+    return out[out["seconds"].notna()]
+
+
+def _day(
+    index: int,
+    meeting: str,
+    day: Any,
+    curve: pd.DataFrame,
+    own: pd.DataFrame,
+    field: pd.DataFrame,
+    top: float,
+) -> FigureView:
+    from pipeline.report.figures import driver_marks
+
+    today = own[own["date"] == day]
+    view = grip_figure(
+        f"grip-{index}",
+        f"{meeting}, {day}",
+        curve,
+        top,
+        runs=today,
+        field=field[(field["date"] == day) & (field["seconds"] < top)],
+        height=2.9,
+    )
+    legend = tuple((mark, driver) for driver, mark in driver_marks(today["driver"]).items())
+    return FigureView(view.key, view.title, view.description, view.svg, view.table, legend)
+
+
+def _notes(result: MeetingResult) -> Section | None:
+    if not result.notes:
+        return None
+    return Section(
+        "notes", "What to know about this day", points=tuple(map(sentence, result.notes))
+    )
+
+
+def _terms() -> Section:
+    return Section(
+        "method",
+        "How it was computed",
+        points=(
+            "Grip is the part of the lap times that all cars share at one time of day: a smooth "
+            "curve with its smoothness estimated (REML), beside each driver's own pace, each "
+            "driver's day and each run's luck.",
+            "Corrected pace is the mean of a run's clean laps brought to the grip named above. Its "
+            "interval holds the run's own scatter and what is not known of the grip.",
+            "A difference between two runs holds both runs' luck: with lap times alone one run "
+            "each rarely settles a change. The interval says so.",
+        ),
+    )
+
+
+__all__ = ["meeting_page"]

@@ -1,0 +1,190 @@
+"""Other people's names and numbers out of one driver's file: the last step before a page is made.
+
+A team-mate without consent becomes 'a team-mate', a rival 'another driver'; a transponder
+becomes 'a transponder'. Rows about other people go, or lose their name. All is done on tables;
+`leaks` then looks at the finished bytes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from pipeline.report.words import missing
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.models.tables import SeasonResult
+    from pipeline.report.context import ReportContext
+
+MATE, RIVAL, NUMBER = "a team-mate", "another driver", "a transponder"
+SHORTEST_NAME = 3  # shorter names go only where they are the whole of a cell
+SHORTEST_PART = 3
+# What people write freely: parts of names (a first name) go as well.
+FREE_TEXT = {"session", "heat", "excluded", "text", "sentence", "changed"}
+TABLES = (
+    *("effects", "grip", "trends", "claims", "cannot_tell", "needs"),
+    *("components", "fits", "race_check", "lap_counts"),
+)
+# The tool's own words: nothing in them can be a name.
+OWN_WORDS = {
+    *("outcome", "verdict", "expect", "condition", "status", "component", "session_kind"),
+    *("factor", "start", "time", "date", "message", "mixed_with", "driver"),
+}
+
+
+@dataclass(frozen=True)
+class Others:
+    """Who must not stand in a file. mates, rivals: names in every spelling; numbers: all
+    transponders; shown: names that may stand (the driver's own, and those who agreed).
+    """
+
+    shown: frozenset[str]
+    mates: frozenset[str]
+    rivals: frozenset[str]
+    numbers: frozenset[str] = frozenset()
+
+    def scrub(self, text: Any, *, parts: bool = False) -> Any:
+        """The text without other people's names and numbers; `parts`: first and last names too."""
+        if missing(text) or not isinstance(text, str) or text in self.shown:
+            return text
+        if text in self._said:
+            return self._said[text]
+        text = self._whole.sub(self._replace, text)
+        return self._part.sub(self._replace, text) if parts else text
+
+    def _replace(self, found: re.Match[str]) -> str:
+        return self._said[_plain(found.group())]
+
+    @cached_property
+    def _said(self) -> dict[str, str]:
+        """What stands instead, by name as written and by name in plain spelling."""
+        said: dict[str, str] = {}
+        for names, word in ((self.rivals, RIVAL), (self.mates, MATE), (self.numbers, NUMBER)):
+            for name in names:
+                for part in _parts(name):
+                    said.setdefault(_plain(part), word)
+        for names, word in ((self.numbers, NUMBER), (self.rivals, RIVAL), (self.mates, MATE)):
+            for name in names:
+                said[name] = said[_plain(name)] = word
+        return said
+
+    @cached_property
+    def _whole(self) -> re.Pattern[str]:
+        names = {*self.mates, *self.rivals, *self.numbers}
+        return _any_of(name for name in names if len(name.strip()) >= SHORTEST_NAME)
+
+    @cached_property
+    def _part(self) -> re.Pattern[str]:
+        own = {_plain(part) for name in self.shown for part in _parts(name)}
+        parts = {part for name in (*self.mates, *self.rivals) for part in _parts(name)}
+        return _any_of(part for part in parts if _plain(part) not in own)
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+def _parts(name: str) -> list[str]:
+    return [part for part in re.split(r"[\s,.]+", name) if len(part) >= SHORTEST_PART]
+
+
+def _any_of(names: Iterable[str]) -> re.Pattern[str]:
+    """Any of the names as whole words, the longest first, in any case and spacing."""
+    ordered = sorted({" ".join(name.split()) for name in names}, key=lambda n: (-len(n), n))
+    forms = [_bounded(name) for name in ordered if name]
+    return re.compile("|".join(forms) if forms else r"(?!)", re.IGNORECASE)
+
+
+def _bounded(name: str) -> str:
+    before = r"(?<!\w)" if re.match(r"\w", name) else ""
+    after = r"(?!\w)" if re.search(r"\w$", name) else ""
+    return before + r"\s+".join(re.escape(word) for word in name.split()) + after
+
+
+def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResult:
+    """The season's tables as `driver` may see them: own runs, the team's effects, no names."""
+    runs = result.runs[result.runs["driver"] == driver]
+    mates = [name for name in result.by_driver["driver"] if name not in others.shown]
+    by_driver = result.by_driver.assign(
+        driver=result.by_driver["driver"].replace(dict.fromkeys(mates, MATE))
+    )
+    own = {**{name: getattr(result, name) for name in TABLES}, "runs": runs, "by_driver": by_driver}
+    clean: dict[str, Any] = {name: scrubbed(frame, others) for name, frame in own.items()}
+    notes = tuple(others.scrub(note, parts=True) for note in result.notes)
+    return replace(result, **clean, notes=notes, second_opinion=None, second_opinion_note="")
+
+
+def scrubbed(frame: pd.DataFrame, others: Others) -> pd.DataFrame:
+    """A table with every text cell scrubbed but the tool's own words and `driver`."""
+    out = {}
+    for name in frame.columns:
+        column = frame[name]
+        if name not in OWN_WORDS and not _numeric(column):
+            values = {v: others.scrub(v, parts=name in FREE_TEXT) for v in column.dropna().unique()}
+            column = column.map(lambda v, values=values: values.get(v, v))
+        out[name] = column
+    return frame.assign(**out)
+
+
+def _numeric(column: pd.Series) -> bool:
+    return column.dtype.kind in "biufM" or str(column.dtype) in {"Int64", "Float64", "boolean"}
+
+
+def context_for_driver(context: ReportContext, others: Others) -> ReportContext:
+    """The team's words without names; no list of input files, whose names may hold some."""
+    made = replace(context.provenance, command="backtoback share", inputs=())
+    factors = {
+        name: replace(factor, label=others.scrub(factor.label))
+        for name, factor in context.factors.items()
+    }
+    return replace(
+        context, team=others.scrub(context.team), factors=factors, provenance=made
+    )  # fmt: skip
+
+
+def leaks(html: str, others: Others) -> list[str]:
+    """Names and numbers that still stand in the page as whole words: there should be none.
+
+    A name of one word is not looked for: it may be a word of the page itself.
+    """
+    names = [n for n in (*others.mates, *others.rivals) if len(n.split()) > 1]
+    numbers = [n for n in others.numbers if len(n) > 4]
+    own = " ".join(_plain(name) for name in others.shown)
+    text = " ".join(html.split())
+    return [
+        name for name in (*names, *numbers)
+        if re.search(_bounded(name), text) and _plain(name) not in own
+    ]  # fmt: skip
+
+
+def others_of(
+    driver: str,
+    runs: pd.DataFrame,
+    consenting: Iterable[str],
+    spellings: Mapping[str, Iterable[str]],
+    numbers: Iterable[str],
+) -> Others:
+    """Who is hidden from `driver`.
+
+    runs: driver, team. consenting: team drivers whose name may stand in another's file.
+    spellings: driver → names as given in the exports. numbers: every transponder.
+    """
+    team = set(runs.loc[runs["team"], "driver"])
+    shown = {driver, *(name for name in consenting if name in team)}
+    hidden_mates, rivals = team - shown, set(runs["driver"]) - team
+    return Others(
+        frozenset(shown),
+        frozenset(_all_spellings(hidden_mates, spellings)),
+        frozenset(_all_spellings(rivals, spellings) - shown),
+        frozenset(str(n) for n in numbers if n),
+    )
+
+
+def _all_spellings(names: Iterable[str], spellings: Mapping[str, Iterable[str]]) -> set[str]:
+    names = set(names)
+    return names | {given for name in names for given in spellings.get(name, ()) if given}

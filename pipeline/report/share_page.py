@@ -1,0 +1,305 @@
+"""One driver's page: what to fit next, their own effects and runs, the team's findings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pipeline.report.advice import advice, summary
+from pipeline.report.contrasts import Contrast, contrasts, has_number, records
+from pipeline.report.driver_views import by_driver_table, interval_verdict
+from pipeline.report.effect_views import lanes_figure, options_table, outcome_figure
+from pipeline.report.figures import own_runs
+from pipeline.report.meeting_page import clock, laps_and_time
+from pipeline.report.method_views import provenance_section
+from pipeline.report.season_page import LEGEND, cannot_section, in_order, needs_section
+from pipeline.report.svg import inline_svg
+from pipeline.report.views import (
+    Cell,
+    FigureView,
+    Heading,
+    Page,
+    Section,
+    TableView,
+    table,
+    without_empty,
+)
+from pipeline.report.words import (
+    NO_MATTER,
+    NOTHING,
+    condition_words,
+    date_words,
+    is_definite,
+    is_good,
+    is_leaning,
+    missing,
+    number,
+    plural,
+    sentence,
+    whole,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.models.tables import SeasonResult
+    from pipeline.report.context import ReportContext
+
+
+def share_page(result: SeasonResult, context: ReportContext, driver: str) -> Page:
+    """The page of one driver, from tables that privacy has been through."""
+    members = in_order(contrasts(result))
+    groups = advice(result, context)
+    return Page(
+        title=f"{driver}: what to run",
+        kicker=" · ".join(part for part in (context.team, context.class_name, "season") if part),
+        facts=_facts(result.runs),
+        summary=summary(groups),
+        groups=groups,
+        answer_title="What the team found",
+        sections=without_empty(
+            [
+                next_section(members, context),
+                own_section(result.by_driver, driver, members, context),
+                runs_section(result.runs, context),
+                team_section(members, context),
+                mates_section(result.by_driver, driver, context),
+                cannot_section(result.cannot_tell, context),
+                needs_section(result.needs, context),
+                _method(),
+                provenance_section(context),
+            ]
+        ),
+    )
+
+
+def _facts(runs: pd.DataFrame) -> tuple[str, ...]:
+    days = sorted(runs["date"].dropna().unique())
+    when = f", {date_words(days[0], days[-1])}" if days else ""
+    count, meetings = plural(len(runs), "run"), plural(runs["meeting"].nunique(), "meeting")
+    return (f"Your {count} at {meetings}{when}.",)
+
+
+def next_section(members: list[Contrast], context: ReportContext) -> Section:
+    """For each condition: what to fit and what to leave, by that condition's own verdicts."""
+    conditions = list(dict.fromkeys(c for member in members for c in member.conditions)) or ["all"]
+    rows = [(condition_words(c).capitalize(), *_choices(members, c, context)) for c in conditions]
+    heads = ["Condition", "Fit", "Leave", "Try, if there is time for back-to-backs"]
+    view = table("next", "What to fit, by condition", heads, rows, cards=True)
+    return Section(
+        "next",
+        "For the next meeting",
+        lead=(
+            "Fit and leave: shown in that condition, or in all conditions together and not against "
+            "it there. The event's and the federation's rules decide what may be changed.",
+        ),
+        tables=(view,),
+    )
+
+
+def _choices(members: list[Contrast], condition: str, context: ReportContext) -> list[Cell]:
+    found: dict[int, list[str]] = {1: [], -1: [], 0: []}
+    for contrast in members:
+        standing = choice(contrast, condition)
+        if standing is not None:
+            label = context.option_label(contrast.factor, contrast.level, contrast.reference)
+            found[standing].append(label)
+    return [Cell("; ".join(found[key]) or NOTHING) for key in (1, -1, 0)]
+
+
+def choice(contrast: Contrast, condition: str) -> int | None:
+    """+1 fit it, -1 leave it, 0 still open, None nothing to choose (no number, or no matter)."""
+    here = [contrast.row(o, condition) for o in ("race", "pace") if condition != "all"]
+    overall = [contrast.row(o) for o in ("race", "pace")]
+    rows = [row for row in (*here, *overall) if has_number(row)]
+    if not rows:
+        return None
+    level = any(row.verdict == NO_MATTER for row in overall if has_number(row))
+    shown = next((row for row in rows if is_definite(row.verdict)), None)
+    against = any(
+        is_definite(row.verdict) and is_good(row.outcome, row.estimate) != is_good(
+            shown.outcome, shown.estimate
+        )
+        for row in rows
+        if shown is not None
+    )  # fmt: skip
+    if shown is not None:
+        return 0 if against else (1 if is_good(shown.outcome, shown.estimate) else -1)
+    leaning = any(is_leaning(row.verdict) for row in rows)
+    return 0 if leaning and not level else None
+
+
+def own_section(
+    by_driver: pd.DataFrame, driver: str, members: list[Contrast], context: ReportContext
+) -> Section | None:
+    """The driver's own effects beside the team's."""
+    own = by_driver[(by_driver["driver"] == driver) & by_driver["estimate"].notna()]
+    if not len(own):
+        return None
+    figure = _own_figure(own[own["outcome"] == "pace"], context)
+    return Section(
+        "own",
+        "With you at the wheel",
+        lead=("Your own effects, drawn towards the team's as far as your runs are few.", LEGEND),
+        figures=(figure,) if figure else (),
+        tables=(_own_table(own, members, context),),
+    )
+
+
+def _own_figure(own: pd.DataFrame, context: ReportContext) -> FigureView | None:
+    if not len(own):
+        return None
+    verdicts = [interval_verdict(r.ci_low, r.ci_high) for r in records(own)]
+    rows = list(records(own.assign(verdict=verdicts)))
+    labels = [context.contrast_label(r.factor, r.level, r.reference) for r in rows]
+    return lanes_figure("pace", rows, labels, context, "own-pace", "Your pace, s a lap")
+
+
+def _own_table(own: pd.DataFrame, members: list[Contrast], context: ReportContext) -> TableView:
+    team = {(c.factor, c.level, c.reference): c for c in members}
+    rows = []
+    for r in records(own):
+        contrast = team.get((r.factor, r.level, r.reference))
+        theirs: Any = contrast.row(r.outcome) if contrast is not None else None
+        signed = r.outcome == "pace"
+        low, high = (number(v, 3, signed=signed) for v in (r.ci_low, r.ci_high))
+        rows.append(
+            [
+                context.contrast_label(r.factor, r.level, r.reference),
+                r.outcome,
+                number(r.estimate, 3, signed=signed),
+                Cell(f"{low.text} to {high.text}", f"{low.raw} {high.raw}"),
+                number(theirs.estimate if has_number(theirs) else None, 3, signed=signed),
+                whole(r.n_runs),
+            ]
+        )
+    heads = [
+        "Change",
+        "Outcome",
+        Heading("You", True, "pace in s a lap, spread as a ratio: below nothing, or 1, is better"),
+        "95 % interval",
+        Heading("Team", True),
+        Heading("Your runs", True),
+    ]
+    return table("own-effects", "Your effects and the team's", heads, rows, cards=True)
+
+
+def runs_section(runs: pd.DataFrame, context: ReportContext) -> Section | None:
+    """The driver's runs in order: a figure of the corrected pace, and the sheet."""
+    if not len(runs):
+        return None
+    ordered = runs.sort_values(["date", "hour", "run_no"])
+    figure = _runs_figure(ordered[ordered["corrected_s"].notna()])
+    return Section(
+        "runs",
+        "Your runs",
+        lead=(
+            "Corrected pace is your mean clean lap with the grip of the moment taken out: what "
+            "the car and you did, not the track.",
+        ),
+        figures=(figure,) if figure else (),
+        folded=(_runs_table(ordered, context),),
+    )
+
+
+def _runs_figure(runs: pd.DataFrame) -> FigureView | None:
+    """Each run against the mean of its meeting, in order."""
+    if not len(runs):
+        return None
+    centre = runs.groupby("meeting")["corrected_s"].transform("mean")
+    data = runs.assign(place=range(1, len(runs) + 1), seconds=runs["corrected_s"] - centre)
+    data = data.assign(
+        low=runs["corrected_low"].fillna(runs["corrected_s"]) - centre,
+        high=runs["corrected_high"].fillna(runs["corrected_s"]) - centre,
+    )
+    first = data.drop_duplicates("meeting")
+    title = "Corrected pace against your mean of the meeting, s a lap"
+    about = f"{title}: " + "; ".join(
+        f"{meeting}: {plural(len(rows), 'run')}, best {rows['seconds'].min():.2f}"
+        for meeting, rows in data.groupby("meeting", sort=False)
+    )
+    plot = own_runs(data, list(first["place"]), [str(i) for i in range(1, len(first) + 1)])
+    rows = [
+        (r.meeting, whole(r.run_no), number(r.corrected_s, 2), number(r.corrected_low, 2),
+         number(r.corrected_high, 2))
+        for r in records(data)
+    ]  # fmt: skip
+    heads = ["Meeting", *(Heading(h, True) for h in ("Run", "Corrected pace, s", "Low", "High"))]
+    return FigureView(
+        "own-runs",
+        title,
+        about,
+        inline_svg(plot, "own-runs", title, about),
+        table("own-runs-data", "Your runs: the figure's data", heads, rows),
+        legend=tuple((str(i), meeting) for i, meeting in enumerate(first["meeting"], 1)),
+    )
+
+
+def _runs_table(runs: pd.DataFrame, context: ReportContext) -> TableView:
+    factors = [name for name in context.factors if name in runs]
+    heads = [
+        "Meeting, run",
+        "Time",
+        "Session",
+        "Laps and time",
+        Heading("Best lap", True),
+        Heading("Pace, corrected", True),
+        Heading("Spread", True),
+        Heading("Mistakes", True),
+        *(context.factor_label(name) for name in factors),
+    ]
+    rows = [
+        [
+            f"{run.meeting}, {run.run_no}",
+            clock(run, True),
+            Cell(run.session, extra="" if missing(run.excluded) else f"left out: {run.excluded}"),
+            laps_and_time(run),
+            number(run.best_s, 2),
+            number(run.corrected_s, 2),
+            number(run.spread_s, 2),
+            whole(run.mistakes),
+            *(_setting(getattr(run, name), name, context) for name in factors),
+        ]
+        for run in records(runs)
+    ]
+    return table("own-sheet", "Every run of yours", heads, rows, cards=True)
+
+
+def _setting(value: Any, name: str, context: ReportContext) -> str:
+    return NOTHING if missing(value) else context.level_label(name, str(value))
+
+
+def team_section(members: list[Contrast], context: ReportContext) -> Section:
+    figures = [outcome_figure(members, o, context, f"team-{o}") for o in ("pace", "race")]
+    pace = options_table(members, "pace", context)
+    return Section(
+        "team",
+        "The whole team's evidence",
+        lead=("All drivers of the team together, by condition.",),
+        figures=tuple(f for f in figures if f),
+        folded=(pace,) if pace else (),
+    )
+
+
+def mates_section(by_driver: pd.DataFrame, driver: str, context: ReportContext) -> Section | None:
+    others = by_driver[by_driver["driver"] != driver]
+    if not len(others):
+        return None
+    lead = "A name stands only where that driver has agreed to it in drivers.csv."
+    view = by_driver_table(others, context)
+    return Section("mates", "With team-mates at the wheel", lead=(lead,), folded=(view,))
+
+
+def _method() -> Section:
+    return Section(
+        "method",
+        "How to read this",
+        points=tuple(
+            sentence(text)
+            for text in (
+                "Every effect is against the option it replaces, with the grip of the day taken "
+                "out by everybody's laps",
+                "19 chances in 20: a procedure whose intervals hold the true value 19 times in 20",
+                "Nothing is printed for a change that cannot be separated from something else",
+            )
+        ),
+    )
