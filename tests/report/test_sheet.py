@@ -1,3 +1,4 @@
+import itertools
 import re
 import shutil
 
@@ -50,7 +51,7 @@ def test_each_run_has_its_settings_and_a_box_for_what_was_fitted():
 def test_changes_are_marked_and_only_they():
     plan = plan_of(1, 8)
     rows = cells(sheet_html(plan))[0]
-    for before, row in zip(rows, rows[1:], strict=False):
+    for before, row in itertools.pairwise(rows):
         for column in (1, 3):
             differs = before[column].split()[0] != row[column].split()[0]
             assert ("change" in row[column]) == differs
