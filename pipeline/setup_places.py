@@ -1,0 +1,207 @@
+"""From which run a row of the setup log holds: by number, time of day or session."""
+
+from __future__ import annotations
+
+import bisect
+import re
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import pandas as pd
+
+from pipeline.sheets import nearest
+from pipeline.team_tables import plain, time_of_day
+
+if TYPE_CHECKING:
+    from pipeline.setups import Entry, SetupLog
+    from pipeline.team import Team
+
+_NEAR_HOURS = 0.25
+_NUMBER = re.compile(r"#?0*(\d{1,4})(?:\.0)?")
+_DAY_AND_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\S+)")
+
+
+class _Run(NamedTuple):
+    place: int
+    date: str
+    session: str
+    racing_class: str
+    run_no: int
+    start: float
+    timed: bool
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A row holds from the run at `place`; run_no 0 where the log names no run that was driven."""
+
+    place: int
+    run_no: int = 0
+    clock: float | None = None
+
+
+class Places:
+    """Looks runs up for the log.
+
+    mine: the team's runs; everyone: all runs (to know when a session was that a driver missed).
+    `ordered` holds the team's runs in order of time within driver and class, with `place`.
+    """
+
+    def __init__(self, mine: pd.DataFrame, everyone: pd.DataFrame, team: Team) -> None:
+        columns = ["driver", "class", "date", "start_hour", "run_no"]
+        self.ordered = mine.sort_values(columns, kind="stable").assign(place=range(len(mine)))
+        self.runs: dict[tuple[str, str], list[_Run]] = defaultdict(list)
+        self.career: dict[tuple[str, str], list[_Run]] = defaultdict(list)
+        fields = ["meeting", "driver", "place", "date", "session", "class", "run_no"]
+        fields += ["start_hour", "hour_known"]
+        for meeting, driver, *cells in self.ordered[fields].itertuples(index=False, name=None):
+            run = _Run(*cells)
+            self.runs[meeting, driver].append(run)
+            self.career[driver, run.racing_class].append(run)
+        self.days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
+        starts = everyone.groupby(["meeting", "session"])[["date", "start_hour"]].min()
+        self.sessions = {
+            (key[0], plain(key[1])): (key[1], date, hour)
+            for key, date, hour in zip(
+                starts.index, starts["date"], starts["start_hour"], strict=True
+            )
+        }
+        self.known: dict[tuple[str, str, str, str], tuple[str, _Place] | None] = {}
+
+    def place(self, log: SetupLog) -> pd.DataFrame:
+        """Entries that have a place: line, meeting, driver, class, factor, value, place, run_no,
+        date, clock (hours, where the log gave a time), at_run; faults go to the log."""
+        self.log = log
+        rows = []
+        for entry in log.entries:
+            key = (entry.meeting, entry.driver, entry.run, entry.racing_class)
+            if key not in self.known:
+                self.known[key] = self._find(entry)
+            found = self.known[key]
+            if found:
+                racing_class, at = found
+                rows.append((entry.line, entry.meeting, entry.driver, racing_class, entry.factor,
+                             entry.value, at.place, at.run_no, self.days.get(entry.meeting, ""),
+                             at.clock, at.run_no > 0))  # fmt: skip
+        columns = ["line", "meeting", "driver", "class", "factor", "value", "place", "run_no"]
+        frame = pd.DataFrame(rows, columns=[*columns, "date", "clock", "at_run"])
+        frame["clock"] = frame["clock"].astype(float)
+        order = ["place", "date", "clock", "line"]
+        return frame.sort_values(order, kind="stable", na_position="first")
+
+    def _find(self, entry: Entry) -> tuple[str, _Place] | None:
+        racing_class = self._class(entry)
+        if racing_class is None:
+            return None
+        runs = [r for r in self.runs.get((entry.meeting, entry.driver), [])
+                if r.racing_class == racing_class]  # fmt: skip
+        if not runs:
+            self._warn(entry, f"no laps of {entry.driver} at {entry.meeting} in the store")
+            place = self._next(entry, racing_class, self.days.get(entry.meeting, ""), 24.0)
+        else:
+            place = self._in_meeting(entry, runs)
+        return (racing_class, place) if place else None
+
+    def _class(self, entry: Entry) -> str | None:
+        """The class that a row is about: what it says, else the driver's only one."""
+        here = self.runs.get((entry.meeting, entry.driver), [])
+        raced = {r.racing_class for r in here}
+        raced = raced or {c for d, c in self.career if d == entry.driver}
+        if entry.racing_class:
+            raced = {c for c in raced if plain(c) == plain(entry.racing_class)}
+            if not raced and here:
+                classes = sorted({r.racing_class for r in here})
+                advice = nearest(entry.racing_class, classes)
+                expected = f"a class that {entry.driver} raced there: {', '.join(classes)}"
+                self._fault(entry, f"'{entry.racing_class}'", expected, advice, "class")
+                return None
+        if len(raced) > 1:
+            found = f"no class, and {entry.driver} raced {', '.join(sorted(raced))}"
+            self._fault(entry, found, "the class in a column 'class'", column="class")
+            return None
+        return next(iter(raced), entry.racing_class)
+
+    def _in_meeting(self, entry: Entry, runs: list[_Run]) -> _Place | None:
+        number = _NUMBER.fullmatch(entry.run)
+        if number:
+            return self._by_number(entry, runs, int(number[1]))
+        dated = _DAY_AND_TIME.fullmatch(entry.run)
+        clock = time_of_day(dated[2] if dated else entry.run)
+        if clock:
+            return self._by_time(entry, runs, dated[1] if dated else "", _hours(clock))
+        return self._by_session(entry, runs)
+
+    def _by_number(self, entry: Entry, runs: list[_Run], number: int) -> _Place | None:
+        for run in runs:
+            if run.run_no == number:
+                return _Place(run.place, run.run_no)
+        listed = ", ".join(f"{run.run_no} {run.session}" for run in runs)
+        expected = f"one of {entry.driver}'s runs at {entry.meeting}: {listed}"
+        self._fault(entry, f"run '{entry.run}'", expected)
+        return None
+
+    def _by_time(self, entry: Entry, runs: list[_Run], day: str, clock: float) -> _Place | None:
+        days = sorted({run.date for run in runs})
+        if not day and len(days) > 1:
+            expected = f"the day too, as '{days[0]} {entry.run}': the meeting has several"
+            self._fault(entry, f"'{entry.run}'", expected)
+            return None
+        day = day or days[0]
+        timed = [run for run in runs if run.timed and run.date == day]
+        if not timed:
+            expected = "a run's number or a session's name: the exports of that day have no times"
+            self._fault(entry, f"'{entry.run}'", expected)
+            return None
+        if self.log.sheet_form:
+            return self._nearest_in_time(entry, timed, clock)
+        for run in timed:
+            if run.start >= clock:
+                return _Place(run.place, run.run_no, clock)
+        return self._next(entry, runs[0].racing_class, day, clock)
+
+    def _nearest_in_time(self, entry: Entry, runs: list[_Run], clock: float) -> _Place | None:
+        run = min(runs, key=lambda run: abs(run.start - clock))
+        if abs(run.start - clock) <= _NEAR_HOURS:
+            return _Place(run.place, run.run_no)
+        expected = f"the start of one of {entry.driver}'s runs, within a quarter of an hour"
+        self._fault(entry, f"'{entry.run}'", expected)
+        return None
+
+    def _by_session(self, entry: Entry, runs: list[_Run]) -> _Place | None:
+        for run in runs:
+            if plain(run.session) == plain(entry.run):
+                return _Place(run.place, run.run_no)
+        session = self.sessions.get((entry.meeting, plain(entry.run)))
+        if session and not self.log.sheet_form:
+            self._warn(entry, f"{entry.driver} has no laps in {session[0]} at {entry.meeting}")
+            return self._next(entry, runs[0].racing_class, session[1], session[2])
+        names = [name for (meeting, _), (name, _, _) in self.sessions.items()
+                 if meeting == entry.meeting]  # fmt: skip
+        expected = "a run's number, a time of day (13:45) or the name of a session of the driver"
+        self._fault(entry, f"'{entry.run}'", expected, nearest(entry.run, names))
+        return None
+
+    def _next(self, entry: Entry, racing_class: str, date: str, hour: float) -> _Place | None:
+        """The driver's first run from that moment on, or past the last one."""
+        if self.log.sheet_form:
+            return None
+        career = self.career.get((entry.driver, racing_class), [])
+        moments = [(run.date, run.start) for run in career]
+        after = bisect.bisect_left(moments, (date, hour))
+        end = career[-1].place + 1 if career else 0
+        return _Place(career[after].place if after < len(career) else end)
+
+    def _fault(
+        self, entry: Entry, found: str, expected: str, advice: str = "", column: str = "run"
+    ) -> None:
+        self.log.fault(entry.line, column, found, expected, advice)
+
+    def _warn(self, entry: Entry, words: str) -> None:
+        held = "it does not count" if self.log.sheet_form else "it holds from the next run"
+        self.log.warnings.append(f"{self.log.name}, line {entry.line}: {words}; {held}")
+
+
+def _hours(clock: str) -> float:
+    hour, minute, second = map(int, clock.split(":"))
+    return hour + minute / 60 + second / 3600

@@ -1,0 +1,239 @@
+"""The setup log → what was on the car in each run.
+
+Two forms, told apart by the header. Changes (`factor`, `value`): a value holds from its run until
+the next row of that driver and factor, through later meetings too. Sheet (a column a factor): a
+row holds for its run alone, an empty cell is an unknown setting.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from pipeline.errors import Problem
+from pipeline.setup_places import Places
+from pipeline.sheets import FREE_TEXT, column_name, nearest, read_sheet
+from pipeline.team_tables import plain, plain_map
+
+if TYPE_CHECKING:
+    from pipeline.factors import Factor
+    from pipeline.team import Team
+
+FIXED = ("meeting", "driver", "run", "class")
+RESET = "reset"
+SAME = ("same", "-", "–", "—", "=", '"', "idem", "ditto")
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One setting as the log has it; `value` is a level, RESET, or SAME's first word."""
+
+    line: int
+    meeting: str
+    driver: str
+    run: str
+    racing_class: str
+    factor: str
+    value: str
+
+
+@dataclass
+class SetupLog:
+    """The log as read: its entries in the order of the file, and what is wrong with it."""
+
+    name: str = "setups.csv"
+    sheet_form: bool = False
+    entries: list[Entry] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def fault(self, line: int, column: str, found: str, expected: str, advice: str = "") -> None:
+        self.problems.append(Problem(found, expected, self.name, line, column, advice))
+
+
+def read_log(team: Team) -> SetupLog:
+    """Read and check the log for itself: names, factors and values, not yet runs."""
+    sheet = read_sheet(team.folder, "setups", ())
+    if sheet is None:
+        return SetupLog(warnings=["no setups.csv: no run has a known setting"])
+    log = SetupLog(sheet.name, problems=list(sheet.problems))
+    columns = set(sheet.frame.columns)
+    missing = [name for name in FIXED[:3] if name not in columns]
+    log.sheet_form = not {"factor", "value"} <= columns
+    factors = _factor_columns(team, sheet.frame) if log.sheet_form else {}
+    if log.sheet_form and not factors:
+        missing += ["factor", "value"]
+    if missing and not log.problems:
+        _wrong_header(log, sheet.frame, missing)
+    if log.problems:
+        return log
+    used = {*FIXED, *FREE_TEXT, *(factors or ("factor", "value"))}
+    unused = [repr(name) for name in sheet.frame.columns if name not in used]
+    if unused:
+        log.warnings.append(f"{log.name}: column {', '.join(unused)} is no factor and is not used")
+    _Reader(team, log, sheet.frame, factors).read()
+    return log
+
+
+def _factor_columns(team: Team, frame: pd.DataFrame) -> dict[str, Factor]:
+    found: dict[str, Factor] = {}
+    for factor in team.factors:
+        for name in (column_name(factor.name), column_name(factor.label)):
+            if name in frame.columns and name not in FIXED:
+                found.setdefault(name, factor)
+    return found
+
+
+def _wrong_header(log: SetupLog, frame: pd.DataFrame, missing: list[str]) -> None:
+    found = f"columns {', '.join(frame.columns) or 'without names'}"
+    expected = "meeting, driver, run, factor, value (changes), or meeting, driver, run and a "
+    expected += "column for each factor (sheet)"
+    advice = " ".join(filter(None, (nearest(name, frame.columns) for name in missing)))
+    log.problems.append(Problem(found, expected, log.name, advice=advice))
+
+
+class _Reader:
+    """Turns the rows of either form into entries."""
+
+    def __init__(
+        self, team: Team, log: SetupLog, frame: pd.DataFrame, columns: dict[str, Factor]
+    ) -> None:
+        self.team, self.log, self.frame, self.columns = team, log, frame, columns
+        self.meetings = plain_map(team.meetings["meeting"])
+        self.drivers = plain_map(team.drivers["driver"])
+        self.members = set(team.team_drivers)
+        self.strangers: set[str] = set()
+
+    def read(self) -> None:
+        if "class" not in self.frame:
+            self.frame["class"] = ""
+        rows = self.frame.to_dict("records")
+        for line, row in zip(self.frame.index.to_list(), rows, strict=True):
+            self.row(int(line), {str(name): str(cell) for name, cell in row.items()})
+
+    def row(self, line: int, row: dict[str, str]) -> None:
+        meeting = self.known(line, "meeting", row["meeting"], self.meetings, "meetings.csv")
+        driver = self.known(line, "driver", row["driver"], self.drivers, "the drivers table")
+        if not row["run"]:
+            expected = "a run's number, a time of day (13:45) or a session's name"
+            self.log.fault(line, "run", "an empty cell", expected)
+        settings = list(self.settings(line, row))
+        if driver and driver not in self.members:
+            if driver not in self.strangers:
+                self.log.warnings.append(
+                    f"{self.log.name}, line {line}: '{driver}' is not in the team; not used"
+                )
+            self.strangers.add(driver)
+        elif meeting and driver and row["run"]:
+            for factor, value in settings:
+                entry = Entry(line, meeting, driver, row["run"], row["class"], factor, value)
+                self.log.entries.append(entry)
+
+    def known(
+        self, line: int, column: str, text: str, names: dict[str, str], where: str
+    ) -> str | None:
+        name = names.get(plain(text))
+        if name is None:
+            advice = nearest(text, names.values())
+            found = f"'{text}'" if text else "an empty cell"
+            self.log.fault(line, column, found, f"a {column} of {where}", advice)
+        return name
+
+    def settings(self, line: int, row: dict[str, str]) -> Iterator[tuple[str, str]]:
+        """(factor, value) of a row."""
+        if self.log.sheet_form:
+            cells = [(column, factor, row[column]) for column, factor in self.columns.items()]
+        else:
+            factor = self.team.factor(row["factor"])
+            if factor is None:
+                advice = nearest(row["factor"], [f.name for f in self.team.factors])
+                found = f"'{row['factor']}'" if row["factor"] else "an empty cell"
+                self.log.fault(line, "factor", found, "a factor of team.toml", advice)
+                return
+            cells = [("value", factor, row["value"])]
+        for column, factor, text in cells:
+            value = self.value(line, column, factor, text)
+            if value:
+                yield factor.name, value
+
+    def value(self, line: int, column: str, factor: Factor, text: str) -> str | None:
+        """The level meant, RESET, SAME[0], or None for nothing or a fault."""
+        if not text and self.log.sheet_form:
+            return None
+        level = factor.read(text)
+        if level is not None:
+            return level
+        if plain(text) == RESET:
+            return RESET
+        if plain(text) in SAME:
+            return SAME[0]
+        advice = nearest(text, factor.levels)
+        if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
+            advice = "A spreadsheet has made a date of it; format the column as text"
+        found = f"'{text}'" if text else "an empty cell"
+        self.log.fault(line, column, found, factor.expected(), advice)
+        return None
+
+
+def join(team: Team, log: SetupLog, runs: pd.DataFrame) -> pd.DataFrame:
+    """The setting of each factor in each run: one text column a factor, null where unknown.
+
+    runs: all runs of the season with meeting, date, class, session, driver, team, run_no, hour,
+    hour_known; its index is kept. Faults that only the runs show (no such run, two values for
+    one run) are added to `log.problems`, what has no effect yet to `log.warnings`.
+    """
+    names = [factor.name for factor in team.factors]
+    out = pd.DataFrame(None, index=runs.index, columns=names, dtype="str")
+    mine = runs[runs["team"]]
+    places = Places(mine, runs, team)
+    placed = places.place(log)
+    if placed.empty or mine.empty:
+        return out
+    _two_values(log, placed)
+    for factor in names:
+        rows = placed[placed["factor"] == factor]
+        out[factor] = _settings(rows, places.ordered, log, out[factor])
+    return out
+
+
+def _settings(
+    rows: pd.DataFrame, ordered: pd.DataFrame, log: SetupLog, empty: pd.Series
+) -> pd.Series:
+    """One factor's setting in every run of the team.
+
+    ordered: runs of the team in order of time within driver and class, with `place`, a number
+    that never falls; a row of the log stands at the place of the run from which it holds.
+    """
+    column = empty.copy()
+    for key, part in rows.groupby(["driver", "class"], sort=False):
+        runs = ordered[(ordered["driver"] == key[0]) & (ordered["class"] == key[1])]
+        values = part["value"].where(part["value"] != SAME[0]).ffill()
+        last = pd.Series(values.to_numpy(), index=part["place"].to_numpy())
+        last = last[~last.index.duplicated(keep="last")]
+        if log.sheet_form:
+            setting = runs["place"].map(last)
+        else:
+            after = last.reindex(runs["place"].to_numpy(), method="ffill")
+            setting = pd.Series(after.to_numpy(), index=runs.index)
+        column.loc[runs.index] = setting.where(setting != RESET, None).astype("str")
+    return column
+
+
+def _two_values(log: SetupLog, placed: pd.DataFrame) -> None:
+    """Two rows that set one factor of one run: both places are named."""
+    rows = placed[(placed["value"] != SAME[0]) & placed["at_run"]]
+    keys = ["driver", "class", "factor", "place"]
+    # Two changes at different times before the same run follow each other; that is no conflict.
+    rows = rows.drop_duplicates([*keys, "value"])
+    for _, same in rows[rows.duplicated(keys, keep=False)].groupby(keys, sort=False):
+        if same["clock"].notna().all() and same["clock"].is_unique:
+            continue
+        first, second = same.iloc[0], same.iloc[1]
+        found = f"'{second['value']}' for {second['factor']} of {second['driver']}'s run "
+        found += f"{second['run_no']} at {second['meeting']}, and '{first['value']}' in line "
+        found += f"{first['line']}"
+        log.fault(int(second["line"]), "value", found, "one value for a run")

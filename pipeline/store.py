@@ -1,0 +1,255 @@
+"""The store: parquet by meeting, and the record of which file gave which rows.
+
+store/laps/*.parquet       schema.LAPS, one file a meeting: one data set for any reader
+store/set_aside/*.parquet  schema.SET_ASIDE
+store/sessions/*.parquet   schema.SESSIONS
+store/imports/*.json       the files that were imported, one record a meeting
+store/mappings.json        columns that the team has named, by the header's fingerprint
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.commit import Writer, change, locked, settle
+from pipeline.errors import UserError
+from pipeline.schema import LAPS, SESSIONS, SET_ASIDE, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyarrow as pa
+
+TABLES = {"laps": LAPS, "set_aside": SET_ASIDE, "sessions": SESSIONS}
+MAPPINGS = "mappings.json"
+_PLAIN_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,59}(?<!\.)")
+_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class ImportRecord:
+    """One imported file: what it was, how it was read, what it gave.
+
+    people: (transponder, name) pairs of its laps, '' for what it does not say.
+    """
+
+    source: str
+    sha256: str
+    bytes: int
+    options: Mapping[str, Any]
+    rows_in: int
+    rows_kept: int
+    rows_set_aside: int
+    laps: int
+    sessions: Sequence[str]
+    people: Sequence[Sequence[str]]
+    reasons: Mapping[str, int]
+    on: str = ""
+
+
+@dataclass(frozen=True)
+class Brought:
+    """What one file brings into the store."""
+
+    record: ImportRecord
+    laps: pd.DataFrame
+    set_aside: pd.DataFrame
+    sessions: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Store:
+    """The store of one team folder. Reading takes no lock and needs no write access."""
+
+    folder: Path
+
+    def meetings(self) -> list[str]:
+        """Meetings that have anything in the store, by name."""
+        return sorted(record["meeting"] for record in self._records())
+
+    def imports(self, meeting: str) -> list[ImportRecord]:
+        """The files imported for a meeting, by name of the source; empty for none."""
+        path = self.folder / "imports" / f"{file_stem(meeting)}.json"
+        settle(self.folder)
+        return _files_of(_load(path)) if path.is_file() else []
+
+    def all_imports(self) -> list[tuple[str, ImportRecord]]:
+        """(meeting, file) of everything that was imported."""
+        return [(raw["meeting"], file) for raw in self._records() for file in _files_of(raw)]
+
+    def read(
+        self, table: str, meetings: Iterable[str] | None = None, columns: list[str] | None = None
+    ) -> pd.DataFrame:
+        """Rows of 'laps', 'set_aside' or 'sessions'; only these meetings and columns are read.
+
+        Meetings that are not in the store give no rows. Raises UserError for a broken file.
+        """
+        return self.arrow(table, meetings, columns).to_pandas()
+
+    def arrow(
+        self, table: str, meetings: Iterable[str] | None = None, columns: list[str] | None = None
+    ) -> pa.Table:
+        """The same as an arrow table."""
+        import pyarrow as pa
+
+        settle(self.folder)
+        parts = [_read(path, columns) for path in self._files(table, meetings)]
+        if parts:
+            return pa.concat_tables(parts)
+        empty = TABLES[table].arrow().empty_table()
+        return empty.select(columns) if columns else empty
+
+    def put(
+        self,
+        meeting: str,
+        brought: Sequence[Brought],
+        replaces: Iterable[str] = (),
+        mappings: Mapping[str, Mapping[str, str]] | None = None,
+    ) -> None:
+        """Take files in, as one change; what their sources (and `replaces`) gave before goes.
+
+        mappings: what the team said about columns, by the header's fingerprint, to be remembered.
+        """
+        gone = {each.record.source for each in brought} | set(replaces)
+        with locked(self.folder):
+            records = [r for r in self.imports(meeting) if r.source not in gone]
+            records += [each.record for each in brought]
+            new = {name: [getattr(each, name) for each in brought] for name in TABLES}
+            extra = {}
+            if mappings:
+                known = {**self.mappings(), **{k: dict(v) for k, v in mappings.items()}}
+                extra[MAPPINGS] = _json_writer(known)
+            self._change(meeting, records, gone, new, extra)
+
+    def remove(self, meeting: str, sources: Iterable[str] | None = None) -> list[ImportRecord]:
+        """Take files of a meeting out again, or all of it; the records of what went."""
+        with locked(self.folder):
+            records = self.imports(meeting)
+            gone = {r.source for r in records} if sources is None else set(sources)
+            removed = [r for r in records if r.source in gone]
+            kept = [r for r in records if r.source not in gone]
+            if removed:
+                self._change(meeting, kept, gone, {name: [] for name in TABLES}, {})
+            return removed
+
+    def mappings(self) -> dict[str, dict[str, str]]:
+        """Fingerprint of a header -> field -> column, as the team has once said."""
+        path = self.folder / MAPPINGS
+        settle(self.folder)
+        return _load(path) if path.is_file() else {}
+
+    def _change(
+        self,
+        meeting: str,
+        records: list[ImportRecord],
+        gone: set[str],
+        new: Mapping[str, list[pd.DataFrame]],
+        extra: Mapping[str, Writer],
+    ) -> None:
+        stem = file_stem(meeting)
+        paths = {name: f"{name}/{stem}.parquet" for name in TABLES}
+        record_path = f"imports/{stem}.json"
+        if not records:
+            change(self.folder, {}, [*paths.values(), record_path])
+            return
+        write: dict[str, Writer] = {
+            path: _table_writer(TABLES[name], self.folder / path, gone, new[name])
+            for name, path in paths.items()
+        }
+        files = [asdict(r) for r in sorted(records, key=lambda record: record.source)]
+        write[record_path] = _json_writer({"format": 1, "meeting": meeting, "files": files})
+        change(self.folder, {**write, **extra})
+
+    def _records(self) -> Iterator[dict[str, Any]]:
+        settle(self.folder)
+        for path in sorted((self.folder / "imports").glob("*.json")):
+            yield _load(path)
+
+    def _files(self, table: str, meetings: Iterable[str] | None) -> list[Path]:
+        folder = self.folder / table
+        if meetings is None:
+            return sorted(folder.glob("*.parquet"))
+        paths = [folder / f"{file_stem(meeting)}.parquet" for meeting in meetings]
+        return [path for path in paths if path.is_file()]
+
+
+def open_store(team_folder: Path) -> Store:
+    """The store of a team folder; it need not exist yet."""
+    return Store(team_folder / "store")
+
+
+def file_stem(meeting: str) -> str:
+    """A file name for a meeting on any system: the name itself where that is safe."""
+    if _PLAIN_NAME.fullmatch(meeting) and not _RESERVED.fullmatch(meeting):
+        return meeting
+    slug = re.sub(r"[^A-Za-z0-9]+", "-", meeting).strip("-")[:40]
+    return f"{slug or 'meeting'}-{hashlib.sha256(meeting.encode()).hexdigest()[:10]}"
+
+
+def _table_writer(table: Table, old: Path, gone: set[str], new: list[pd.DataFrame]) -> Writer:
+    """Old rows of other sources and the new, by source: the order of imports is no matter."""
+
+    def write(path: Path) -> None:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        parts = _split_by_source(_read(old, None), gone) if old.is_file() else {}
+        for frame in new:
+            rows = pa.Table.from_pandas(table.conform(frame), table.arrow(), preserve_index=False)
+            parts.update(_split_by_source(rows.replace_schema_metadata(None), set()))
+        ordered = [parts[source] for source in sorted(parts)]
+        whole = pa.concat_tables(ordered) if ordered else table.arrow().empty_table()
+        pq.write_table(whole, path, compression="zstd")
+
+    return write
+
+
+def _split_by_source(rows: pa.Table, gone: set[str]) -> dict[str, pa.Table]:
+    import pyarrow.compute as pc
+
+    sources = pc.unique(rows["source"]).to_pylist()
+    return {s: rows.filter(pc.equal(rows["source"], s)) for s in sources if s not in gone}
+
+
+def _read(path: Path, columns: list[str] | None) -> pa.Table:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return pq.read_table(path, columns=columns, partitioning=None)
+    except (pa.ArrowException, OSError) as error:
+        raise _broken(path, error) from None
+
+
+def _load(path: Path) -> dict[str, Any]:
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (ValueError, OSError) as error:
+        raise _broken(path, error) from None
+    return dict(content)
+
+
+def _broken(path: Path, error: Exception) -> UserError:
+    words = str(error).splitlines()
+    return UserError(
+        f"{path} of the store cannot be read ({words[0] if words else type(error).__name__}). "
+        "Remove the folder 'store' and import the exports again: nothing else is kept in it"
+    )
+
+
+def _files_of(raw: Mapping[str, Any]) -> list[ImportRecord]:
+    return [ImportRecord(**file) for file in raw["files"]]
+
+
+def _json_writer(content: Mapping[str, Any]) -> Writer:
+    text = json.dumps(content, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+
+    def write(path: Path) -> None:
+        path.write_text(text, encoding="utf-8")
+
+    return write

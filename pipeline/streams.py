@@ -1,0 +1,125 @@
+"""From the store's laps to streams: one car's laps of one heat, out of one file.
+
+A stream is what the timing saw. A run is what a driver did: usually one stream, but two where a
+car carries two transponders, or two exports tell of the same heat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from pipeline.people import People, resolve
+from pipeline.session_facts import with_facts
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from pipeline.store import Store
+    from pipeline.team import Team
+
+    Array = np.ndarray[Any, Any]
+
+KEYS = ["source", "session", "class", "heat", "driver", "transponder", "name_as_given"]
+LAP_COLUMNS = ["lap", "lap_s", "at", "elapsed_s", "status"]
+
+
+def meeting_streams(
+    store: Store, team: Team, meeting: str, people: People
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Streams and laps of one meeting.
+
+    streams: one row a stream: meeting, source, session, session_kind, class, heat, date, order,
+        listed, excluded, transponder, name_as_given, driver, team (bool), by (see people.Person),
+        first_s and last_s (start of its first and end of its last lap in local seconds since
+        midnight of `date`, NaN without clock times), start_s (the same for the session's start),
+        seconds (from the start to the last passing), n_laps.
+    laps: one row a lap: stream (row of streams), lap, lap_s, elapsed_s, end_s (local seconds
+        since midnight of the stream's date, or NaN), status.
+    """
+    table = store.arrow("laps", [meeting], [*KEYS, *LAP_COLUMNS])
+    streams, code = streams_of(table, with_facts(team, store.read("sessions", [meeting])))
+    zones = {r.source: r.options.get("timezone") or "UTC" for r in store.imports(meeting)}
+    laps = table.select(LAP_COLUMNS).to_pandas()
+    laps.insert(0, "stream", code)
+    laps["end_s"] = _clock_seconds(laps.pop("at"), streams, code, zones)
+    streams["start_s"] = _session_start(streams, zones)
+    streams = _with_times(streams, laps)
+    found = resolve(people, streams)
+    for column in ("driver", "team", "class", "by"):
+        streams[column] = found[column].to_numpy()
+    return streams, laps
+
+
+def streams_of(laps: pa.Table, sessions: pd.DataFrame) -> tuple[pd.DataFrame, Array]:
+    """Streams with their session's columns, in order of appearance, and each lap's row in them.
+
+    sessions: see session_facts.with_facts. Raises ValueError for a lap whose session is none.
+    """
+    streams, code = _distinct(laps)
+    streams = streams.rename(columns={"class": "given_class"}).merge(
+        sessions, how="left", on=["source", "session", "heat", "given_class"], validate="m:1"
+    )
+    if streams["session_kind"].isna().any():
+        raise ValueError("laps of a session that the table of sessions does not have")
+    return streams, code
+
+
+def _distinct(table: pa.Table) -> tuple[pd.DataFrame, Array]:
+    """Distinct keys in order of appearance, and each lap's row among them."""
+    code = np.zeros(table.num_rows, dtype=np.int64)
+    for name in KEYS:
+        encoded = table[name].combine_chunks().dictionary_encode()
+        part = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64) + 1
+        code = np.unique(code * (len(encoded.dictionary) + 1) + part, return_inverse=True)[1]
+    _, first, inverse = np.unique(code, return_index=True, return_inverse=True)
+    place = np.argsort(np.argsort(first))
+    frame = table.select(KEYS).take(np.sort(first)).to_pandas()
+    return frame, place[inverse]
+
+
+def _clock_seconds(
+    at: pd.Series, streams: pd.DataFrame, code: Array, zones: Mapping[str, str]
+) -> Array:
+    """Local seconds of each passing since midnight of its stream's day.
+
+    The zone is the one of the import: it made the instant out of a local time.
+    """
+    local = _to_local(at, streams["source"].to_numpy()[code], zones)
+    shift = streams["shift_days"].to_numpy(dtype="int64")[code].astype("timedelta64[D]")
+    day = pd.to_datetime(streams["date"]).to_numpy(dtype="datetime64[ms]")[code]
+    seconds: Array = (local + shift - day) / np.timedelta64(1, "s")
+    return seconds
+
+
+def _to_local(instants: pd.Series, sources: Array, zones: Mapping[str, str]) -> Array:
+    """Instants as local times without a zone; NaT stays NaT."""
+    zone = pd.Series(sources).map(zones).fillna("UTC").to_numpy()
+    out = np.full(len(instants), np.datetime64("NaT"), dtype="datetime64[ms]")
+    for name in pd.unique(zone):
+        here = zone == name
+        local = instants[here].dt.tz_convert(name).dt.tz_localize(None)
+        out[here] = local.to_numpy(dtype="datetime64[ms]")
+    return out
+
+
+def _session_start(streams: pd.DataFrame, zones: Mapping[str, str]) -> Array:
+    """Local seconds of the session's start: the export's clock, else sessions.csv, else NaN."""
+    everyone = np.arange(len(streams))
+    given: Array = _clock_seconds(streams["start"], streams, everyone, zones)
+    listed = pd.to_timedelta(streams["fact_start"].replace("", None)).dt.total_seconds()
+    return np.where(np.isnan(given), listed.to_numpy(dtype=float), given)
+
+
+def _with_times(streams: pd.DataFrame, laps: pd.DataFrame) -> pd.DataFrame:
+    begin = (laps["end_s"] - laps["lap_s"]).groupby(laps["stream"]).min()
+    by_stream = laps.groupby("stream")
+    return streams.assign(
+        first_s=begin.reindex(streams.index).to_numpy(),
+        last_s=by_stream["end_s"].max().reindex(streams.index).to_numpy(),
+        seconds=by_stream["elapsed_s"].max().reindex(streams.index).to_numpy(),
+        n_laps=by_stream.size().reindex(streams.index).to_numpy(),
+    )
