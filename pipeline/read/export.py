@@ -1,0 +1,193 @@
+"""One timing export, from its bytes to laps."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.errors import CallError, Problem, UserError
+from pipeline.read.assemble import Context, Laps, assemble
+from pipeline.read.blocks import Block, read_blocks
+from pipeline.read.clocks import day_number
+from pipeline.read.dialect import check_mapping
+from pipeline.read.frames import laps_frame, sessions_frame, set_aside_frame
+from pipeline.read.gathered import Gathered, Harvest
+from pipeline.read.grid import gather_grid
+from pipeline.read.instants import zone_of
+from pipeline.read.labels import clean
+from pipeline.read.loading import Text, decode, read_bytes
+from pipeline.read.records import LAYOUTS, Export, ReadOptions, Understanding
+from pipeline.read.rows import RowReader
+from pipeline.read.timeline import session_starts
+from pipeline.read.titles import Titles, session_name, title_day
+from pipeline.read.understanding import understood
+from pipeline.read.workbook import is_workbook, read_workbook
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def read_export(path: Path, options: ReadOptions, source: str | None = None) -> Export:
+    """Read one timing export of any layout, encoding and language that is known.
+
+    path: the file. source: its name in tables and messages (default: the file's name). Raises
+    UserError where the file is no export or cannot be read without guessing, CallError where an
+    option does not fit.
+    """
+    name = source or Path(path).name
+    _check(options)
+    data = read_bytes(Path(path), name)
+    texts = read_workbook(data, name) if is_workbook(data) else [decode(data, name)]
+    del data
+    return _read_texts(texts, options, name)
+
+
+def understand(path: Path, options: ReadOptions, source: str | None = None) -> Understanding:
+    """How a file would be read, without keeping its laps."""
+    return read_export(path, options, source).understood
+
+
+def _check(options: ReadOptions) -> None:
+    check_mapping(options)
+    zone_of(options.timezone)
+    if options.layout is not None and options.layout not in LAYOUTS:
+        raise CallError(
+            "--layout is not known",
+            [Problem(f"'{options.layout}'", "one of " + ", ".join(LAYOUTS))],
+        )
+
+
+def _read_texts(texts: list[Text], options: ReadOptions, name: str) -> Export:
+    exports, failures = [], []
+    for text in texts:
+        try:
+            exports.append(_read_text(text, options, name, len(texts) > 1))
+        except CallError:
+            raise
+        except UserError as error:
+            failures.append((text.sheet, error))
+    if not exports:
+        raise failures[0][1]
+    if len(texts) == 1:
+        return exports[0]
+    notes = tuple(f"sheet '{sheet}' was left out: {error.message}" for sheet, error in failures)
+    return _joined(exports, notes)
+
+
+def _joined(exports: list[Export], notes: tuple[str, ...]) -> Export:
+    """The sheets of a spreadsheet as one export."""
+    import pandas as pd
+
+    def frames(kind: str) -> pd.DataFrame:
+        tables = [getattr(export, kind) for export in exports]
+        return pd.concat([t for t in tables if len(t)] or tables[:1], ignore_index=True)
+
+    sessions = frames("sessions").drop_duplicates(["session", "class", "heat"], ignore_index=True)
+    sessions["order"] = np.arange(len(sessions))
+    return Export(
+        laps=frames("laps"),
+        set_aside=frames("set_aside"),
+        sessions=sessions,
+        rows_in=sum(export.rows_in for export in exports),
+        rows_kept=sum(export.rows_kept for export in exports),
+        understood=exports[0].understood,
+        warnings=(*notes, *(w for export in exports for w in export.warnings)),
+    )
+
+
+def _read_text(text: Text, options: ReadOptions, name: str, several_sheets: bool) -> Export:
+    blocks = read_blocks(text, options, name)
+    harvest = Harvest()
+    stem = text.sheet if several_sheets else Path(name).stem
+    named = False
+    for block in blocks:
+        titles = block.titles
+        session = clean(options.session or session_name(titles, stem, options.meeting)) or "run"
+        named |= _names_session(block, options, len(blocks))
+        harvest.parts.append(_gather(block, titles, session, options, harvest, name))
+    rows = harvest.whole()
+    day = title_day(blocks[0].titles.facts.get("date", ""), None)
+    layout = blocks[0].match.layout
+    context = Context(options, layout, named, day, blocks[0].sheet)
+    laps = assemble(rows, context, harvest)
+    _refuse_nothing(laps, harvest, name)
+    return _export(text, blocks, laps, context, harvest, name)
+
+
+def _names_session(block: Block, options: ReadOptions, blocks: int) -> bool:
+    """A column or an option names the sessions; or the file has a titled block for each."""
+    column = {"session", "round"} & block.match.columns.keys()
+    titled = blocks > 1 and "session" in block.titles.facts
+    return bool(column) or options.session is not None or block.match.layout == "grid" or titled
+
+
+def _gather(
+    block: Block, titles: Titles, session: str, options: ReadOptions, harvest: Harvest, name: str
+) -> Gathered:
+    own = ("session", "round", "date")
+    facts = {field: clean(text) for field, text in titles.facts.items() if field not in own}
+    if block.match.layout == "grid":
+        return gather_grid(block.sheet, block.header, facts, session, harvest)
+    headers = {field: block.header.cells[place] for field, place in block.match.columns.items()}
+    first_day = day_number(options.date) if options.date and _is_iso(options.date) else None
+    reader = RowReader(block.sheet, block.match, headers, facts, first_day)
+    return reader.gather(session, harvest)
+
+
+def _is_iso(text: str) -> bool:
+    try:
+        return day_number(text) > 0
+    except ValueError:
+        return False
+
+
+def _refuse_nothing(laps: Laps, harvest: Harvest, name: str) -> None:
+    if len(laps.run):
+        return
+    counts: dict[str, int] = {}
+    for aside in harvest.asides:
+        counts[aside.reason] = counts.get(aside.reason, 0) + 1
+    why = ", ".join(f"{count} x {reason}" for reason, count in counts.items()) or "none set aside"
+    raise UserError(
+        f"{name} holds no lap",
+        [
+            Problem(
+                f"{harvest.rows_in} rows ({why})",
+                "rows of lap times, or two passings of a car",
+                name,
+                advice="See what was understood with --dry-run, and name columns with --map.",
+            )
+        ],
+    )
+
+
+def _export(
+    text: Text, blocks: list[Block], laps: Laps, context: Context, harvest: Harvest, name: str
+) -> Export:
+    options = context.options
+    starts = session_starts(laps.session, laps.rows.start, options, context.title_day, harvest)
+    frame = laps_frame(laps, starts, options, name)
+    sessions = sessions_frame(laps, frame["at"], starts, context, name, harvest)
+    first = [_line_of(row) for row in frame.head(3).to_dict("records")]
+    asides = sorted(harvest.asides, key=lambda aside: aside.line)
+    set_aside = set_aside_frame(asides, options.meeting, name)
+    return Export(
+        laps=frame,
+        set_aside=set_aside,
+        sessions=sessions,
+        rows_in=harvest.rows_in,
+        rows_kept=harvest.rows_in - len(set_aside),
+        understood=understood(name, text, blocks, harvest, first),
+        warnings=tuple(harvest.warnings),
+    )
+
+
+def _line_of(row: dict[Any, Any]) -> str:
+    timed = row["at"] is not None and row["at"] == row["at"]
+    at = f" at {row['at']:%Y-%m-%d %H:%M:%S} UTC" if timed else ""
+    return (
+        f"{row['session']}: {row['driver']}, lap {row['lap']}, {row['lap_s']:.3f} s{at}"
+        f" ({row['status']})"
+    )

@@ -1,0 +1,185 @@
+"""Layout `grid`: a column a car and a row a lap number (or the other way round)."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.read.dialect import Header, is_footer
+from pipeline.read.durations import read_durations
+from pipeline.read.gathered import Aside, Gathered, Harvest
+from pipeline.read.instants import NO_TIME
+from pipeline.read.labels import Labels, clean, clean_number, constant, split_number
+from pipeline.read.rows import LONGEST_LAP
+from pipeline.read.table import Sheet
+from pipeline.read.words import field_of, in_milliseconds
+
+_CAR_ROWS = ("driver", "transponder", "car_number", "class", "heat")
+
+
+def gather_grid(
+    sheet: Sheet, header: Header, facts: dict[str, str], session: str, harvest: Harvest
+) -> Gathered:
+    """The cells of a grid as rows, car by car; each cell that is not empty or dashes is a row."""
+    places = [p for p in range(1, len(header.cells)) if p in sheet.columns]
+    first = [clean(text or "") for text in sheet.columns[0].to_pylist()]
+    if _cars_down(header):
+        cars, laps, cells = _down(sheet, header, first, places)
+    else:
+        cars, laps, cells = _across(sheet, header, first, places, harvest)
+    return _Cells(sheet, cars, laps, cells, facts, session).gather(harvest)
+
+
+def _cars_down(header: Header) -> bool:
+    """A row a car: the corner says 'driver' and the columns count laps."""
+    digits = [re.sub(r"\D", "", cell) for cell in header.cells[1:] if cell]
+    corner = field_of(header.cells[0])
+    counted = digits == [str(i + 1) for i in range(len(digits))]
+    return corner in ("driver", "transponder", "car_number") and counted and len(digits) > 1
+
+
+def _across(
+    sheet: Sheet, header: Header, first: list[str], places: list[int], harvest: Harvest
+) -> tuple[dict[str, list[str]], np.ndarray, list[tuple[int, int, np.ndarray]]]:
+    """Cars (field -> text a column), lap number a row, and (place, car, rows) of the cells."""
+    corner = field_of(header.cells[0]) or "driver"
+    name = corner if corner in _CAR_ROWS else "driver"
+    cars = {field: [""] * len(places) for field in _CAR_ROWS}
+    cars[name] = [clean(header.cells[p]) for p in places]
+    numbers = np.zeros(len(sheet), dtype=np.int64)
+    used = np.zeros(len(sheet), dtype=bool)
+    for row, text in enumerate(first):
+        lap = re.fullmatch(r"\D{0,8}(\d{1,5})(?:[.,]0+)?\.?", text)
+        if lap:
+            numbers[row], used[row] = int(lap.group(1)), True
+        elif (field_of(text) or "") in _CAR_ROWS:
+            cars[str(field_of(text))] = [clean(sheet.columns[p][row].as_py() or "") for p in places]
+        elif not is_footer([text]):
+            _refuse_row(sheet, row, harvest)
+    rows = np.flatnonzero(used)
+    if (numbers[rows] == 0).any():
+        numbers[rows] += 1
+    return cars, numbers, [(place, car, rows) for car, place in enumerate(places)]
+
+
+def _refuse_row(sheet: Sheet, row: int, harvest: Harvest) -> None:
+    """A row without lap number: each of its filled cells is a row set aside."""
+    line = int(sheet.lines[row])
+    filled = sum(1 for column in sheet.columns.values() if (column[row].as_py() or "").strip())
+    harvest.rows_in += filled
+    aside = Aside(line, sheet.raw(line), "unreadable_lap", "a row of a grid without lap number")
+    harvest.asides.extend([aside] * filled)
+
+
+def _down(
+    sheet: Sheet, header: Header, first: list[str], places: list[int]
+) -> tuple[dict[str, list[str]], np.ndarray, list[tuple[int, int, np.ndarray]]]:
+    corner = str(field_of(header.cells[0]))
+    cars = {field: [""] * len(first) for field in _CAR_ROWS}
+    cars[corner] = first
+    numbers = np.array([int(re.sub(r"\D", "", header.cells[p]) or 0) for p in places])
+    cells = [(p, -1, np.arange(len(sheet))) for p in places]
+    return cars, numbers, cells
+
+
+class _Cells:
+    """The filled cells of a grid. car -1 in `cells`: the row is the car, the column the lap."""
+
+    def __init__(
+        self,
+        sheet: Sheet,
+        cars: dict[str, list[str]],
+        laps: np.ndarray,
+        cells: list[tuple[int, int, np.ndarray]],
+        facts: dict[str, str],
+        session: str,
+    ) -> None:
+        self.sheet, self.cars, self.facts, self.session = sheet, cars, facts, session
+        texts = [
+            sheet.columns[place].cast(pa.string()).take(pa.array(rows)) for place, _, rows in cells
+        ]
+        self.text = pa.chunked_array(
+            texts or [pa.array([], pa.string())], pa.string()
+        ).combine_chunks()
+        parts = [(rows, np.full(len(rows), i)) for i, (_, _, rows) in enumerate(cells)]
+        rows = np.concatenate([p[0] for p in parts]) if parts else np.zeros(0, dtype=np.int64)
+        column = np.concatenate([p[1] for p in parts]) if parts else np.zeros(0, dtype=np.int64)
+        down = bool(cells) and cells[0][1] == -1
+        self.car = rows if down else column
+        self.lap = laps[column] if down else laps[rows]
+        self.line = sheet.lines[rows] if len(rows) else np.zeros(0, dtype=np.int64)
+
+    def gather(self, harvest: Harvest) -> Gathered:
+        ms = any(in_milliseconds(self.facts.get(key, "")) for key in self.facts)
+        times = read_durations(self.text, ms)
+        filled = np.asarray(pc.invert(pc.match_substring_regex(self.text, r"^[\s:.,_\-–—]*$")))
+        harvest.decimal_comma += times.comma
+        harvest.decimal_point += times.point
+        if times.milliseconds and not ms:
+            harvest.warn("lap times are whole numbers: read as thousandths of a second")
+        reason = np.full(len(self.text), "", dtype=object)
+        reason[(times.seconds <= 0) | (times.seconds > LONGEST_LAP)] = "impossible_time"
+        reason[np.isnan(times.seconds)] = "unreadable_time"
+        reason[times.absent] = "no_time"
+        driver, transponder, number = self._people()
+        reason[~(driver.given | transponder.given | number.given) & (reason == "")] = "no_car"
+        harvest.rows_in += int(filled.sum())
+        for cell in np.flatnonzero(filled & (reason != "")):
+            harvest.asides.append(self._aside(int(cell), str(reason[cell])))
+        good = filled & (reason == "")
+        rows = self._rows(times.seconds, driver, transponder, number)
+        return rows.keep(good)
+
+    def _aside(self, cell: int, reason: str) -> Aside:
+        car = int(self.car[cell])
+        name = next((self.cars[f][car] for f in _CAR_ROWS if self.cars[f][car]), "")
+        return Aside(
+            int(self.line[cell]), self.text[cell].as_py(), reason, f"in the cells of {name}"
+        )
+
+    def _of_cars(self, field: str) -> Labels:
+        values = self.cars[field]
+        if not any(values):
+            return constant(self.facts.get(field, ""), len(self.text))
+        return Labels(self.car.astype(np.int32), tuple(values)).map(clean)
+
+    def _people(self) -> tuple[Labels, Labels, Labels]:
+        """Drivers, transponders and car numbers; a bare number of four digits or more as a
+        column's name is a transponder, and a number behind a name in brackets too."""
+        driver = self._of_cars("driver")
+        told = self._of_cars("transponder").map(clean_number)
+        codes = driver.codes
+        split = [_name_and_number(text) for text in driver.values]
+        inner = Labels(codes, tuple(number for _, number in split)).map(lambda text: text)
+        names = Labels(codes, tuple(name for name, _ in split)).map(lambda text: text)
+        return names, (told if told.anything else inner), self._of_cars("car_number")
+
+    def _rows(
+        self, seconds: np.ndarray, driver: Labels, transponder: Labels, number: Labels
+    ) -> Gathered:
+        size = len(self.text)
+        return Gathered(
+            line=self.line,
+            session=constant(self.session, size),
+            racing_class=self._of_cars("class"),
+            heat=self._of_cars("heat"),
+            driver=driver,
+            transponder=transponder,
+            number=number,
+            start=constant(self.facts.get("start", ""), size),
+            lap=self.lap.astype(np.int64),
+            lap_s=seconds,
+            local=np.full(size, NO_TIME, dtype=np.int64),
+            dated=np.zeros(size, dtype=bool),
+            utc=np.full(size, NO_TIME, dtype=np.int64),
+            elapsed=np.full(size, np.nan),
+        )
+
+
+def _name_and_number(text: str) -> tuple[str, str]:
+    if re.fullmatch(r"\d{4,12}", text):
+        return "", text
+    return split_number(text)

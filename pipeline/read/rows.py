@@ -1,0 +1,232 @@
+"""Layouts `laps` and `passings`: a row a lap, or a row a crossing of the line."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline.read.clocks import DAY, NO_DAY, read_clocks
+from pipeline.read.durations import read_durations
+from pipeline.read.gathered import Aside, Gathered, Harvest
+from pipeline.read.instants import NO_TIME, SECOND, local_of, numbers_as_times
+from pipeline.read.labels import (
+    Labels,
+    clean_number,
+    constant,
+    labels_of,
+    split_number,
+    together,
+)
+from pipeline.read.matching import Match
+from pipeline.read.table import Sheet
+
+LONGEST_LAP = 3_600.0
+_LAP_NUMBER = re.compile(r"[^\d\-]{0,8}(\d{1,6})(?:[.,]0+)?\D{0,3}")
+CODE_FIELDS = frozenset(
+    [
+        "driver",
+        "given",
+        "family",
+        "transponder",
+        "car_number",
+        "lap",
+        "session",
+        "round",
+        "class",
+        "heat",
+        "date",
+        "start",
+    ]
+)
+
+
+class RowReader:
+    """The rows of one block of a file.
+
+    facts: what titles and sections say (our field -> text). first_day: days since 1970 of the
+    day taken where none is written; month_first: how dates such as 03/04/2026 are read.
+    """
+
+    def __init__(
+        self,
+        sheet: Sheet,
+        match: Match,
+        headers: Mapping[str, str],
+        facts: Mapping[str, str],
+        first_day: int | None,
+        month_first: bool | None = None,
+    ) -> None:
+        self.sheet, self.match, self.headers, self.facts = sheet, match, headers, facts
+        self.first_day, self.month_first = first_day, month_first
+        self.size = len(sheet)
+        self.reason = np.full(self.size, "", dtype=object)
+
+    def column(self, field: str) -> pa.Array | None:
+        place = self.match.columns.get(field)
+        return None if place is None else self.sheet.columns[place]
+
+    def labels(self, field: str) -> Labels:
+        """A field's column, with the title's word where a cell is empty."""
+        column = self.column(field)
+        told = self.facts.get(field, "")
+        if column is None:
+            return constant(told, self.size)
+        labels = labels_of(column)
+        return labels.map(lambda text: text or told) if told else labels
+
+    def gather(self, session_default: str, harvest: Harvest) -> Gathered:
+        """All rows that can be used; the others go to the harvest's set-asides."""
+        driver, transponder, number = self._people()
+        nobody = ~(driver.given | transponder.given | number.given)
+        self._reject(nobody, "no_car")
+        lap = self._lap()
+        lap_s = self._lap_times(harvest)
+        local, dated, utc, elapsed = self._times()
+        if self.match.layout == "passings":
+            self._reject_untimed(local, utc, elapsed)
+        rows = Gathered(
+            line=self.sheet.lines,
+            session=self._session(session_default),
+            racing_class=self.labels("class"),
+            heat=self.labels("heat").map(clean_number),
+            driver=driver,
+            transponder=transponder,
+            number=number,
+            start=self.labels("start"),
+            lap=lap,
+            lap_s=lap_s,
+            local=local,
+            dated=dated,
+            utc=utc,
+            elapsed=elapsed,
+        )
+        return self._set_aside(rows, harvest)
+
+    def _people(self) -> tuple[Labels, Labels, Labels]:
+        transponder = self.labels("transponder").map(clean_number)
+        number = self.labels("car_number").map(clean_number)
+        driver = self.labels("driver")
+        if self.column("family") is not None and self.column("driver") is None:
+            driver = together(
+                self.labels("given"), self.labels("family"), lambda a, b: f"{a} {b}".strip()
+            )
+        if any(split_number(value)[1] for value in driver.values):
+            inner = driver.map(lambda text: split_number(text)[1])
+            transponder = together(transponder, inner, lambda a, b: a or b)
+            driver = driver.map(lambda text: split_number(text)[0])
+        return driver, transponder, number
+
+    def _session(self, default: str) -> Labels:
+        labels = self.labels("session")
+        header = self.headers.get("session", "")
+        title = header.strip().capitalize() if header else "Session"
+        labels = labels.map(lambda text: f"{title} {text}" if text.isdigit() else text)
+        if self.column("round") is not None:
+            title = self.headers.get("round", "Round").strip() or "Round"
+            labels = together(labels, self.labels("round"), lambda a, b: _with_round(a, b, title))
+        return labels.map(lambda text: text or default)
+
+    def _lap(self) -> np.ndarray:
+        column = self.column("lap")
+        if column is None:
+            return np.zeros(self.size, dtype=np.int64)
+        labels = labels_of(column)
+        found = [_LAP_NUMBER.fullmatch(value) for value in labels.values]
+        values = np.array([int(f.group(1)) if f else -1 for f in found], dtype=np.int64)
+        lap = values[labels.codes]
+        if not (lap >= 0).any() or self.match.layout == "passings":
+            return np.zeros(self.size, dtype=np.int64)
+        self._reject(lap < 0, "unreadable_lap")
+        return np.where((lap == 0).any() & (lap >= 0), lap + 1, lap)
+
+    def _lap_times(self, harvest: Harvest) -> np.ndarray:
+        column = self.column("lap_s")
+        if column is None or self.match.layout == "passings":
+            return np.full(self.size, np.nan)
+        times = read_durations(column, "lap_s" in self.match.milliseconds)
+        harvest.decimal_comma += times.comma
+        harvest.decimal_point += times.point
+        if times.milliseconds and "lap_s" not in self.match.milliseconds:
+            harvest.warn("lap times are whole numbers: read as thousandths of a second")
+        self._reject(times.absent, "no_time")
+        self._reject(np.isnan(times.seconds), "unreadable_time")
+        self._reject((times.seconds <= 0) | (times.seconds > LONGEST_LAP), "impossible_time")
+        return times.seconds
+
+    def _times(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        local = np.full(self.size, NO_TIME, dtype=np.int64)
+        utc, dated = local.copy(), np.zeros(self.size, dtype=bool)
+        elapsed = self._elapsed()
+        column = self.column("at")
+        if column is None:
+            return local, dated, utc, elapsed
+        clocks = read_clocks(column, self.month_first)
+        days = self._days()
+        dated = (clocks.day != NO_DAY) | (days != NO_DAY)
+        local = local_of(clocks, days, None)
+        kind, values = numbers_as_times(clocks.number, self.first_day)
+        plain = ~np.isnan(clocks.number) & (values != NO_TIME)
+        if kind == "utc":
+            utc = np.where(plain, values, utc)
+        elif kind == "local":
+            local = np.where(plain, values, local)
+            dated |= plain & (values >= DAY)
+        elif kind == "elapsed":
+            elapsed = np.where(plain, values / SECOND, elapsed)
+        shifted = clocks.offset != NO_DAY
+        utc = np.where(
+            shifted & dated & (local != NO_TIME), local - clocks.offset * 60 * SECOND, utc
+        )
+        return local, dated, utc, elapsed
+
+    def _days(self) -> np.ndarray:
+        """(n,) days since 1970 from a column of dates; NO_DAY where none is written."""
+        column = self.column("date")
+        if column is None:
+            return np.full(self.size, NO_DAY, dtype=np.int64)
+        labels = labels_of(column)
+        days = read_clocks(pa.array(labels.values, pa.string()), self.month_first).day
+        return days[labels.codes]
+
+    def _elapsed(self) -> np.ndarray:
+        column = self.column("elapsed")
+        if column is None:
+            return np.full(self.size, np.nan)
+        times = read_durations(column, "elapsed" in self.match.milliseconds)
+        return times.seconds
+
+    def _reject_untimed(self, local: np.ndarray, utc: np.ndarray, elapsed: np.ndarray) -> None:
+        """Passings without a time: an empty cell or a word, or something that cannot be read."""
+        without = (local == NO_TIME) & (utc == NO_TIME) & np.isnan(elapsed)
+        if not without.any():
+            return
+        column = self.column("at")
+        column = self.column("elapsed") if column is None else column
+        if column is not None:
+            self._reject(without & read_durations(column).absent, "no_time")
+        self._reject(without, "unreadable_time")
+
+    def _reject(self, rows: np.ndarray, reason: str) -> None:
+        self.reason[rows & (self.reason == "")] = reason
+
+    def _set_aside(self, rows: Gathered, harvest: Harvest) -> Gathered:
+        wrong = self.reason != ""
+        harvest.rows_in += self.size + len(self.sheet.strays)
+        for line, reason in self.sheet.strays:
+            harvest.asides.append(Aside(line, self.sheet.raw(line), reason))
+        if not wrong.any():
+            return rows
+        for row in np.flatnonzero(wrong):
+            line = int(self.sheet.lines[row])
+            harvest.asides.append(Aside(line, self.sheet.raw(line), self.reason[row]))
+        return rows.keep(~wrong)
+
+
+def _with_round(session: str, number: str, title: str) -> str:
+    if not number or session.casefold().endswith(number.casefold()):
+        return session
+    name = f"{title} {number}" if number.isdigit() and not session else number
+    return f"{session} {name}".strip()

@@ -1,0 +1,121 @@
+"""What each lap is, by rules of the driver's own run.
+
+The rules look at one run at a time: its median lap (robust centre) and its median absolute
+deviation (robust spread), the latter steadied by the file's usual spread where a run has few
+laps. A bound that is too close would cut the tails of honest laps and make every driver look
+steadier than they are; a bound too far lets crashes into the mean.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+# A lap is an incident above centre + max(SPREADS x spread, SHARE x centre).
+SPREADS = 6.0
+SHARE = 0.05
+# Weight of the file's usual spread, in laps: the median absolute deviation of a normal sample is
+# worth 0.37 of its size (Rousseeuw and Croux 1993).
+STEADYING = 4.0
+EFFICIENCY = 0.37
+# Two passings within this time are one: no car laps a track so fast.
+DOUBLE_SECONDS = 2.0
+DOUBLE_SHARE = 0.4
+# A lap of two, three or four times the centre, to within this share of it, missed a passing.
+MISSED_SHARE = 0.05
+STOP = 2.5
+SMALLEST_SPREAD = 0.003
+NAMES = np.array(["clean", "first", "incident", "traffic", "missed", "double", "other"])
+CLEAN, FIRST, INCIDENT, TRAFFIC, MISSED, DOUBLE, OTHER = range(7)
+
+
+@dataclass(frozen=True)
+class Centres:
+    """Per run (r,): laps' median and steadied robust SD in s; both NaN for a run without laps."""
+
+    centre: np.ndarray
+    spread: np.ndarray
+
+
+def run_centres(run: np.ndarray, lap_s: np.ndarray, use: np.ndarray) -> Centres:
+    """Robust centre and spread of each run.
+
+    run (n,): 0..R-1, rising. lap_s (n,): s. use (n,) bool: laps that may speak (not the first).
+    A run whose laps are all unused falls back on all of them.
+    """
+    count = int(run[-1]) + 1 if len(run) else 0
+    alone = np.bincount(run[use], minlength=count) == 0
+    use = use | alone[run]
+    centre = grouped_median(run[use], lap_s[use], count)
+    deviation = np.abs(lap_s[use] - centre[run[use]])
+    spread = 1.4826 * grouped_median(run[use], deviation, count)
+    laps = np.bincount(run[use], minlength=count)
+    usual = (
+        np.nanmedian(np.where(laps >= 8, spread / centre, np.nan)) if (laps >= 8).any() else 0.01
+    )
+    weight = EFFICIENCY * np.maximum(laps - 1, 0)
+    steadied = (weight * spread**2 + STEADYING * (usual * centre) ** 2) / (weight + STEADYING)
+    return Centres(centre, np.maximum(np.sqrt(steadied), SMALLEST_SPREAD * centre))
+
+
+def grouped_median(group: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:
+    """Median of the values in each group (count,), NaN for an empty one. group (n,) rising."""
+    sizes = np.bincount(group, minlength=count)
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    ordered = values[_order_within(group, values)]
+    last = max(len(ordered) - 1, 0)
+    low = np.minimum(starts + np.maximum(sizes - 1, 0) // 2, last)
+    high = np.minimum(starts + sizes // 2, last)
+    if not len(ordered):
+        return np.full(count, np.nan)
+    return np.where(sizes > 0, (ordered[low] + ordered[high]) / 2, np.nan)
+
+
+def _order_within(group: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Order by group, then value: one sort of whole numbers of 2^-20 s."""
+    fine = np.clip(values, 0, 8_000) * 2**20
+    return np.argsort(group.astype(np.int64) * 2**33 + fine.astype(np.int64))
+
+
+def lap_status(run: np.ndarray, lap_s: np.ndarray, opens: np.ndarray) -> np.ndarray:
+    """Code of each lap's status (n,), by the run alone (traffic is told by `traffic`).
+
+    run (n,): 0..R-1, rising, laps in order. opens (n,) bool: the first lap of a run.
+    """
+    if not len(run):
+        return np.zeros(0, dtype=np.int8)
+    centres = run_centres(run, lap_s, ~opens)
+    centre, spread = centres.centre[run], centres.spread[run]
+    bound = np.maximum(SPREADS * spread, SHARE * centre)
+    status = np.full(len(run), CLEAN, dtype=np.int8)
+    status[lap_s > centre + bound] = INCIDENT
+    status[lap_s > STOP * centre] = OTHER
+    status[_is_missed(lap_s, centre, spread)] = MISSED
+    status[lap_s < centre - bound] = OTHER
+    short = lap_s < np.minimum(DOUBLE_SECONDS, DOUBLE_SHARE * centre)
+    status[short | _rest_of_double(lap_s, short, opens, centre, bound)] = DOUBLE
+    status[opens & (status != DOUBLE)] = FIRST
+    return status
+
+
+def _is_missed(lap_s: np.ndarray, centre: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """Near two, three or four times the centre."""
+    times = np.clip(np.round(lap_s / centre), 1, 4)
+    near = np.abs(lap_s - times * centre) <= np.maximum(
+        4 * np.sqrt(times) * spread, MISSED_SHARE * centre
+    )
+    return (times >= 2) & near & (lap_s > 1.7 * centre)
+
+
+def _rest_of_double(
+    lap_s: np.ndarray, short: np.ndarray, opens: np.ndarray, centre: np.ndarray, bound: np.ndarray
+) -> np.ndarray:
+    """The other part of a lap that a double passing cut in two, before or after the short part."""
+    rest = np.zeros(len(lap_s), dtype=bool)
+    whole = np.abs(lap_s[1:] + lap_s[:-1] - centre[1:]) < bound[1:]
+    joined = whole & ~opens[1:]
+    below = lap_s < centre - np.minimum(0.5, 0.5 * bound)
+    rest[1:] |= joined & short[:-1] & below[1:]
+    rest[:-1] |= joined & short[1:] & below[:-1]
+    return rest

@@ -1,0 +1,109 @@
+"""Sessions and stays: which rows belong to one stay of one car on the track.
+
+A *stay* is a stretch of rows of one car without a long gap and without a restart of its laps.
+Where a file does not say which session a row belongs to, a session is a cluster of stays that
+overlap in time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+# A gap ends a stay if it is longer than this many of the file's median lap and than this time:
+# a car that waits for a marshal or limps round is back sooner, a heat's break is longer.
+GAP_LAPS = 5.0
+GAP_SECONDS = 90.0
+# Within one session a car that was away for so long comes back to another run.
+AWAY_SECONDS = 300.0
+_SECOND = 1_000_000
+
+
+@dataclass(frozen=True)
+class Stays:
+    """order (n,): rows sorted by car and sequence. stay (n,): number of the stay of each row of
+    `order`, rising. opens (n,) bool: the row is the first of its stay."""
+
+    order: np.ndarray
+    stay: np.ndarray
+    opens: np.ndarray
+
+
+def median_lap(ends: np.ndarray, opens: np.ndarray) -> float:
+    """Usual seconds between two passings of a car; ends (n,) microseconds sorted within cars."""
+    steps = np.diff(ends)[~opens[1:]] / _SECOND
+    steps = steps[(steps > 2.0) & (steps < 900.0)]
+    return float(np.median(steps)) if len(steps) else 20.0
+
+
+def gap_limit(usual_lap: float) -> float:
+    """Seconds without a passing that end a stay."""
+    return max(GAP_LAPS * usual_lap, GAP_SECONDS)
+
+
+def split_stays(
+    cars: np.ndarray, order: np.ndarray, breaks: np.ndarray, starts: np.ndarray, ends: np.ndarray
+) -> Stays:
+    """Stays of rows that are sorted by `order` (within a car in their sequence).
+
+    breaks (n,) bool in that order: a restart that the file shows. starts, ends (n,) in that
+    order: microseconds at which the lap began and ended (equal for passings); empty arrays
+    where no time is known.
+    """
+    car = cars[order]
+    new_car = np.ones(len(order), dtype=bool)
+    new_car[1:] = car[1:] != car[:-1]
+    opens = new_car | breaks
+    if len(ends):
+        limit = gap_limit(median_lap(ends, opens)) * _SECOND
+        gaps = starts[1:] - ends[:-1]
+        opens[1:] |= (gaps > limit) | (gaps < -limit)
+    return Stays(order, np.cumsum(opens) - 1, opens)
+
+
+def clusters(stays: Stays, starts: np.ndarray, ends: np.ndarray, stretch: np.ndarray) -> np.ndarray:
+    """Number of the cluster of each stay, in order of time; stays of a cluster overlap in time.
+
+    starts, ends, stretch (n,) in the order of the stays' rows. Stays of different stretches of a
+    clock that was set back are never put together.
+    """
+    first = np.flatnonzero(stays.opens)
+    last = np.append(first[1:], len(stays.stay)) - 1
+    begin, end, part = starts[first], ends[last], stretch[first]
+    by_time = np.lexsort((begin, part))
+    latest = _running_latest(end[by_time], part[by_time])
+    new = np.ones(len(first), dtype=bool)
+    new[1:] = (begin[by_time][1:] > latest[:-1]) | (np.diff(part[by_time]) != 0)
+    out = np.empty(len(first), dtype=np.int64)
+    out[by_time] = np.cumsum(new) - 1
+    return out
+
+
+def _running_latest(end: np.ndarray, part: np.ndarray) -> np.ndarray:
+    """Latest end so far within each part; parts are contiguous."""
+    latest = end.copy()
+    opens = np.flatnonzero(np.append(True, np.diff(part) != 0))
+    for first, last in zip(opens, np.append(opens[1:], len(end)), strict=True):
+        latest[first:last] = np.maximum.accumulate(end[first:last])
+    return latest
+
+
+def number_stays(groups: np.ndarray) -> np.ndarray:
+    """Place of each stay among those of its group (car and session), from 0; groups (s,) in
+    order of time."""
+    order = np.argsort(groups, kind="stable")
+    sorted_groups = groups[order]
+    opens = np.append(True, np.diff(sorted_groups) != 0)
+    place = np.arange(len(groups)) - np.maximum.accumulate(
+        np.where(opens, np.arange(len(groups)), 0)
+    )
+    out = np.empty(len(groups), dtype=np.int64)
+    out[order] = place
+    return out
+
+
+def several_per_car(stay_car: np.ndarray, cluster: np.ndarray) -> bool:
+    """True if some car has stays in more than one cluster: the file covers several sessions."""
+    pairs = np.unique(np.stack([stay_car, cluster]), axis=1)
+    return bool((np.unique(pairs[0], return_counts=True)[1] > 1).any())

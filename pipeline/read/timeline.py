@@ -1,0 +1,221 @@
+"""The rows' times on one axis: order of the file, day, midnight, time zone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline.errors import CallError, Problem, UserError
+from pipeline.read.clocks import DAY, NO_DAY, day_number, iso_day, read_clocks
+from pipeline.read.gathered import Gathered, Harvest
+from pipeline.read.instants import (
+    HALF_DAY,
+    NO_TIME,
+    SECOND,
+    Order,
+    follow,
+    is_reverse,
+    local_of,
+    to_utc,
+    zone_of,
+)
+from pipeline.read.labels import Labels
+from pipeline.read.records import ReadOptions
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """utc (n,): microseconds, NO_TIME where no instant is known. axis (n,): microseconds that
+    order the rows (instants, else elapsed), or NO_TIME. stretch (n,): set-backs of the clock
+    before the row. absolute: `axis` holds instants."""
+
+    utc: np.ndarray
+    axis: np.ndarray
+    stretch: np.ndarray
+    absolute: bool
+
+    @property
+    def complete(self) -> bool:
+        return bool(len(self.axis)) and bool((self.axis != NO_TIME).all())
+
+
+def forwards(rows: Gathered, groups: np.ndarray, harvest: Harvest) -> np.ndarray | None:
+    """Row indices that turn a file written from the last row to the first; None if it is not."""
+    for values in (rows.utc, rows.local, np.where(rows.lap > 0, rows.lap, NO_TIME)):
+        known = values != NO_TIME
+        if known.mean() < 0.5:
+            continue
+        if is_reverse(values[known], groups[known]):
+            harvest.warn("the rows run from the last to the first; they were read in reverse")
+            return np.arange(len(rows))[::-1]
+        return None
+    return None
+
+
+def timeline(
+    rows: Gathered, groups: np.ndarray, options: ReadOptions, title_day: str, harvest: Harvest
+) -> Timeline:
+    """Put the rows' times on one axis. groups (n,): code of car and session."""
+    zone = zone_of(options.timezone)
+    size = len(rows)
+    stretch = np.zeros(size, dtype=np.int64)
+    utc = rows.utc.copy()
+    known = np.flatnonzero((rows.local != NO_TIME) & (utc == NO_TIME))
+    if len(known):
+        local = rows.local.copy()
+        undated = ~rows.dated[known]
+        if undated.any():
+            days = default_days(rows.session.keep(known), options, title_day)
+            local[known] += np.where(undated, days * DAY, 0)
+        order = follow(local[known], groups[known], rows.dated[known], zone)
+        local[known] += order.roll * DAY
+        local[known] = _past_midnight(local[known], rows.session.codes[known], undated)
+        utc[known] = to_utc(local[known], order.late, zone)
+        stretch[known] = order.stretch
+        _tell_jumps(order, rows.line[known], harvest)
+    if (utc != NO_TIME).any():
+        return Timeline(utc, utc, stretch, True)
+    axis = np.where(np.isnan(rows.elapsed), NO_TIME, np.nan_to_num(rows.elapsed) * SECOND)
+    axis = np.where(np.abs(axis) < 9e18, axis, NO_TIME).astype(np.int64)
+    counted = np.flatnonzero(axis != NO_TIME)
+    if len(counted):
+        every = np.ones(len(counted), dtype=bool)
+        stretch[counted] = follow(axis[counted], groups[counted], every, zone).stretch
+    return Timeline(utc, axis, stretch, False)
+
+
+def default_days(session: Labels, options: ReadOptions, title_day: str) -> np.ndarray:
+    """(n,) day taken where a row gives none: sessions.csv, a title, the meeting's date.
+
+    Raises UserError where none is known.
+    """
+    days = [_default_day(name, options, title_day) for name in session.values]
+    return np.array(days, dtype=np.int64)[session.codes]
+
+
+def _default_day(session: str, options: ReadOptions, title_day: str) -> int:
+    for text in (options.facts(session).date, _near(title_day, options), options.date or ""):
+        if text:
+            try:
+                return day_number(text)
+            except ValueError:
+                raise CallError(
+                    "a date cannot be read", [Problem(f"'{text}'", "an ISO date: 2026-05-31")]
+                ) from None
+    raise UserError(
+        f"the day of session '{session}' is not known",
+        [
+            Problem(
+                "no date in the export and none for the meeting",
+                "the meeting's date",
+                advice=f"Add a row for '{options.meeting}' with its date to meetings.csv.",
+            )
+        ],
+    )
+
+
+def _near(day: str, options: ReadOptions) -> str:
+    """A title's date counts within the meeting's week; else it is the day of printing."""
+    if not day or not options.date:
+        return day
+    try:
+        ahead = day_number(day) - day_number(options.date)
+    except ValueError:
+        return ""
+    return day if 0 <= ahead < 7 else ""
+
+
+def _past_midnight(local: np.ndarray, session: np.ndarray, undated: np.ndarray) -> np.ndarray:
+    """In a session that crosses midnight, its early times belong to the day after."""
+    if not undated.any():
+        return local
+    of_day = local % DAY
+    count = int(session.max()) + 1
+    late = np.bincount(session, (of_day > 22 * 3_600 * SECOND) & undated, minlength=count) > 0
+    early = np.bincount(session, (of_day < 2 * 3_600 * SECOND) & undated, minlength=count) > 0
+    both = (late & early)[session]
+    if not both.any():
+        return local
+    latest = np.full(count, np.iinfo(np.int64).min)
+    np.maximum.at(latest, session, local)
+    behind = both & (of_day < 2 * 3_600 * SECOND) & (latest[session] - local > HALF_DAY) & undated
+    return np.where(behind, local + DAY, local)
+
+
+def _tell_jumps(order: Order, lines: np.ndarray, harvest: Harvest) -> None:
+    seen: set[int] = set()
+    for row, micros in order.jumps[:5]:
+        back = str(timedelta(seconds=round(micros / SECOND)))
+        if round(micros / SECOND) not in seen:
+            harvest.warn(
+                f"line {int(lines[row])}: the clock was set back by {back}; what follows is a "
+                "stretch of its own, and times of day before and after may not agree"
+            )
+        seen.add(round(micros / SECOND))
+
+
+def session_starts(
+    names: Labels, written: Labels, options: ReadOptions, title_day: str, harvest: Harvest
+) -> dict[str, int]:
+    """UTC microseconds at which each session began, where that is told.
+
+    written (n,): what a column or a title says. Raises CallError for an unreadable --start.
+    """
+    zone = zone_of(options.timezone)
+    only = options.start if len(set(names.values)) == 1 else None
+    if options.start and only is None:
+        harvest.warn("--start was not used: the file holds more than one session")
+    pairs = (
+        dict(zip(names.codes.tolist(), written.codes.tolist(), strict=True))
+        if len(written.values) > 1
+        else dict.fromkeys(range(len(names.values)), 0)
+    )
+    starts = {}
+    for code, name in enumerate(names.values):
+        text = options.facts(name).start or only or written.values[pairs.get(code, 0)]
+        if not text:
+            continue
+        moment = _moment(text, name, options, title_day, zone)
+        if moment is not None:
+            starts[name] = moment
+        elif text == options.start:
+            expected = "a time of day such as 10:32:05, or an ISO date and time"
+            raise CallError("--start cannot be read", [Problem(f"'{text}'", expected)])
+        else:
+            harvest.warn(f"the start '{text}' of session '{name}' cannot be read")
+    return starts
+
+
+def _moment(
+    text: str, session: str, options: ReadOptions, title_day: str, zone: ZoneInfo
+) -> int | None:
+    clocks = read_clocks(pa.array([text.strip()], pa.string()))
+    if clocks.micros[0] < 0:
+        return None
+    day = None if clocks.day[0] != NO_DAY else _default_day(session, options, title_day)
+    local = local_of(clocks, None, day)
+    if clocks.offset[0] != NO_DAY:
+        return int(local[0] - clocks.offset[0] * 60 * SECOND)
+    return int(to_utc(local, np.zeros(1, dtype=bool), zone)[0])
+
+
+def local_day(utc: int, zone: ZoneInfo) -> str:
+    """ISO day in the zone of an instant in microseconds."""
+    from datetime import UTC, datetime
+
+    return datetime.fromtimestamp(utc / SECOND, UTC).astimezone(zone).date().isoformat()
+
+
+__all__ = [
+    "Timeline",
+    "default_days",
+    "forwards",
+    "iso_day",
+    "local_day",
+    "session_starts",
+    "timeline",
+]

@@ -1,0 +1,61 @@
+"""Laps lost to the car ahead, told at the line before the lap is run.
+
+A lap counts as traffic if, when it began, the car ahead on the road was so close that at both
+cars' usual pace it would be caught within the lap. The rule uses only what is known at the start
+of the lap and the runs' own centres: not the lap's own time, which would take slow laps out of
+the clean ones and bias their mean.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+# Closer than this a car is in the other's way even at equal pace.
+NEAR_SECONDS = 0.25
+# Laps further from the car ahead than this share of a lap are free whatever the pace.
+FARTHEST_SHARE = 0.2
+
+
+def in_traffic(
+    session: np.ndarray, run: np.ndarray, begin: np.ndarray, end: np.ndarray, centre: np.ndarray
+) -> np.ndarray:
+    """(n,) bool: the lap began behind a car that was about to be caught.
+
+    session, run (n,): codes. begin, end (n,): microseconds at which the lap began and ended; 0
+    where unknown. centre (n,): the run's usual lap, s.
+    """
+    known = end > 0
+    rows = np.flatnonzero(known)
+    if len(rows) < 2:
+        return np.zeros(len(end), dtype=bool)
+    # An opening passing ends no lap: it is there as the beginning of one.
+    firsts = rows[_opens(run[rows])]
+    when = np.concatenate([end[rows], begin[firsts]])
+    which = np.concatenate([rows, firsts])
+    order = np.lexsort((when, session[which]))
+    when, which = when[order], which[order]
+    gap = np.full(len(when), np.inf)
+    gap[1:] = (when[1:] - when[:-1]) / 1e6
+    ahead = np.concatenate([which[:1], which[:-1]])
+    other = (session[ahead] == session[which]) & (run[ahead] != run[which])
+    gain = centre[ahead] - centre[which]
+    close = other & (gap < np.minimum(NEAR_SECONDS + gain, FARTHEST_SHARE * centre[which]))
+    return _of_next_lap(close, which, order >= len(rows), run, len(end))
+
+
+def _opens(run: np.ndarray) -> np.ndarray:
+    opens = np.ones(len(run), dtype=bool)
+    opens[1:] = run[1:] != run[:-1]
+    return opens
+
+
+def _of_next_lap(
+    close: np.ndarray, which: np.ndarray, opening: np.ndarray, run: np.ndarray, count: int
+) -> np.ndarray:
+    """A passing close behind another car marks the lap that begins there."""
+    out = np.zeros(count, dtype=bool)
+    out[which[close & opening]] = True
+    rows = which[close & ~opening] + 1
+    rows = rows[rows < count]
+    out[rows[run[rows] == run[rows - 1]]] = True
+    return out
