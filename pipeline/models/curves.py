@@ -130,11 +130,17 @@ def corrected_times(design: Design, fitted: OutcomeFit, laps: Laps) -> Corrected
         here = np.flatnonzero(np.isin(design.day, days))
         columns = grip_columns(design, fitted, design.day[here], design.hour[here])
         columns = columns.minus(_meeting_mean(design, fitted, days))
-        for k, position in enumerate(fitted.within_at):
-            if position is not None:
-                columns.fixed[position] = laps.clean.mean_basis[here, k] - reference_basis()[k]
+        settled(fitted, laps, here, columns)
         correction[here], error[here] = _values_and_errors(fitted, columns)
     lap_variance = fitted.fit.variance("lap") * laps.scales[design.driver] / laps.clean.n
     half = NORMAL_95 * np.sqrt(lap_variance + error**2)
     seconds = laps.clean.mean_y - correction
     return Corrected(seconds, seconds - half, seconds + half)
+
+
+def settled(fitted: OutcomeFit, laps: Laps, rows: Codes, columns: GripColumns) -> None:
+    """Add to the combinations of `rows` what their laps' places in the run differ by from a
+    settled lap. Changes columns.fixed in place."""
+    for k, position in enumerate(fitted.within_at):
+        if position is not None:
+            columns.fixed[position] = laps.clean.mean_basis[rows, k] - reference_basis()[k]

@@ -135,7 +135,8 @@ def fit_outcome(
         names=names,
         avoid_zero=tuple(name in avoid_zero for name in names),
     )
-    fit = fit_rows(rows, _start(names, start))
+    guess = start_values(design, response, blocks) | dict(start or {})
+    fit = fit_rows(rows, np.array([guess[name] for name in names]))
     return _located(design, response, fit, kept, blocks, centre)
 
 
@@ -154,10 +155,40 @@ def _levels(
     return tuple(levels), tuple(names)
 
 
-def _start(names: Sequence[str], start: Mapping[str, float] | None) -> Array | None:
-    if start is None or not all(name in start for name in names):
-        return None
-    return np.array([start[name] for name in names])
+def start_values(design: Design, response: Response, blocks: Sequence[Block]) -> dict[str, float]:
+    """First guesses of all variances, by moments of the run rows.
+
+    Half of the variance about the means of driver at meeting goes to the grip, the rest to what
+    stands for the run; the means themselves give the driver levels.
+    """
+    is_run = response.is_run
+    y, run = response.y[is_run], response.run[is_run]
+    entry_mean, within = _about_means(y, design.entry[run])
+    driver_mean, between = _about_means(entry_mean, design.driver[run])
+    within = max(within, 1e-3 * float(np.var(y)), 1e-300)
+    known = 0.0 if response.known is None else float(response.known[is_run].mean())
+    guess = {
+        "driver": max(float(np.var(driver_mean)), within),
+        "driver at meeting": max(between, 0.1 * within),
+        "run": max(within - known, 0.2 * within) / 2,
+    }
+    if response.variance_names[0] == "lap":
+        carries = ~is_run
+        total = float((response.y[carries] ** 2 / response.diagonal[carries, 0]).sum())
+        guess["lap"] = max(total / (carries.sum() + response.null_rows), 1e-3 * within)
+    for block in blocks:
+        size = float((block.columns[run] ** 2).sum(axis=1).mean())
+        share = 0.5 if block.name.startswith("grip ") else 0.05
+        guess[block.name] = share * within / max(size, 1e-300)
+    return guess
+
+
+def _about_means(values: Array, group: Codes) -> tuple[Array, float]:
+    """Each row's group mean, and the variance about the group means."""
+    group = np.unique(group, return_inverse=True)[1]
+    n = np.bincount(group)
+    mean = (np.bincount(group, values) / n)[group]
+    return mean, float(((values - mean) ** 2).sum() / max(len(values) - len(n), 1))
 
 
 def _located(

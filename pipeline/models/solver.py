@@ -21,9 +21,12 @@ Flags = NDArray[np.bool_]
 
 MOST_STEPS = 100
 MOST_HALVINGS = 30
+FEW_HALVINGS = 4  # where what is left to gain is of the size of rounding
 TINY = 1e-10  # a variance this small beside the response's is zero
 NOTHING = 1e-8  # of -2 log-likelihood, for a variance of the response's own size
-DECREMENT = 1e-12  # of -2 log-likelihood, still to be gained
+CHEAP_CELLS = 20_000  # rows times columns up to which the exact Hessian costs next to nothing
+DECREMENT = 1e-12  # of -2 log-likelihood, still to be gained, where the Hessian is exact
+ROUGH_DECREMENT = 1e-8  # the same with the average information
 
 
 @dataclass(frozen=True)
@@ -167,9 +170,10 @@ def _minimise(
         gradient = objective.gradient(state)
         free = _free(state.theta, gradient, lower, scale)
         step, decrement = _newton(objective, state, gradient, free)
-        if decrement < DECREMENT:
+        if decrement < (DECREMENT if _is_cheap(state) else ROUGH_DECREMENT):
             break
-        moved, tried = _search(objective, state, step, path[-1], lower, scale)
+        halvings = MOST_HALVINGS if decrement > ROUGH_DECREMENT else FEW_HALVINGS
+        moved, tried = _search(objective, state, step, path[-1], lower, scale, halvings)
         count += tried
         if moved is None:
             break
@@ -200,22 +204,26 @@ def _newton(
 ) -> tuple[Array, float]:
     """Descent step over the free parameters and half its expected gain.
 
-    The observed Hessian where it is positive definite (quadratic convergence), else the average
-    information, which always is nearly so.
+    The observed Hessian where it is cheap and positive definite (quadratic convergence), else
+    the average information, which is nearly as good with many rows.
     """
     step = np.zeros(len(gradient))
     if not free.any():
         return step, 0.0
     where = np.ix_(free, free)
     g = gradient[free]
-    for matrix in (state.hessian, state.average):
-        B = objective.curved(matrix, state)[where]
+    for name in ("hessian", "average") if _is_cheap(state) else ("average",):
+        B = objective.curved(getattr(state, name), state)[where]
         values, vectors, size = _scaled_eigen(B)
         if values[0] > 1e-8:
             break
     values = np.maximum(values, 1e-6 * max(values[-1], 1e-6))
     step[free] = -(vectors @ ((vectors.T @ (g / size)) / values)) / size
     return step, float(-g @ step[free]) / 2
+
+
+def _is_cheap(state: State) -> bool:
+    return state.sorted_rows.A.size <= CHEAP_CELLS
 
 
 def _scaled_eigen(B: Array) -> tuple[Array, Array, Array]:
@@ -227,14 +235,20 @@ def _scaled_eigen(B: Array) -> tuple[Array, Array, Array]:
 
 
 def _search(
-    objective: _Objective, state: State, step: Array, value: float, lower: Array, scale: Array
+    objective: _Objective,
+    state: State,
+    step: Array,
+    value: float,
+    lower: Array,
+    scale: Array,
+    halvings: int,
 ) -> tuple[State | None, int]:
     """The first of the halved steps that lowers the criterion; variances that pass their bound
     stop at it, and none grows or shrinks more than tenfold unless it goes to the bound."""
     theta = state.theta
     length = 1.0
     bounded = ~np.isneginf(lower)
-    for tried in range(1, MOST_HALVINGS + 1):
+    for tried in range(1, halvings + 1):
         new = theta + length * step
         ceiling = 10 * np.maximum(theta, 1e-3 * scale)
         new = np.where(bounded, np.clip(new, lower, ceiling), new)
@@ -247,7 +261,7 @@ def _search(
         except NotPositiveError:
             pass
         length /= 2
-    return None, MOST_HALVINGS
+    return None, halvings
 
 
 def _finish(
