@@ -47,13 +47,15 @@ class Loaded:
 
     def others(self, driver: str) -> Others:
         """Who must not stand in the file of `driver`."""
+        import pandas as pd
+
         from pipeline.report.privacy import others_of
 
         streams, listed = self.season.streams, self.team.drivers
         given = streams[streams["name_as_given"].notna()]
         spellings = {str(n): set(rows["name_as_given"]) for n, rows in given.groupby("driver")}
         numbers = {*streams["transponder"].dropna(), *listed["transponder"]}
-        people = streams[["driver", "team"]].drop_duplicates()
+        people = pd.concat([streams[["driver", "team"]], listed[["driver", "team"]]])
         consenting = [name for name in self.team.team_drivers if self.team.shares(name)]
         return others_of(driver, people, consenting, spellings, numbers)
 

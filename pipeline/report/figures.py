@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.look import (
@@ -18,18 +17,18 @@ from pipeline.report.look import (
     TEXT,
     figure_look,
 )
+from pipeline.report.words import printable
 
 if TYPE_CHECKING:
     import pandas as pd
     from plotnine import ggplot
 
 LANE = 0.36  # inches a lane
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ufffe\uffff\ud800-\udfff]+")
 
 
 def plain(text: str) -> str:
     """Text that the drawing library takes literally: no mathematics, no control characters."""
-    return _CONTROL.sub(" ", text).replace("$", r"\$")
+    return " ".join(printable(text).split()).replace("$", r"\$")
 
 
 def _scale(values: tuple[Any, ...]) -> dict[str, Any]:

@@ -102,6 +102,7 @@ def _any_of(names: Iterable[str]) -> re.Pattern[str]:
 
 def _bounded(name: str) -> str:
     before = r"(?<!\w)" if re.match(r"\w", name) else ""
+    before += r"(?<!\d\.)" if name[:1].isdigit() else ""  # not the decimals of a number
     after = r"(?!\w)" if re.search(r"\w$", name) else ""
     return before + r"\s+".join(re.escape(word) for word in name.split()) + after
 
@@ -164,27 +165,26 @@ def leaks(html: str, others: Others) -> list[str]:
 
 def others_of(
     driver: str,
-    runs: pd.DataFrame,
+    people: pd.DataFrame,
     consenting: Iterable[str],
     spellings: Mapping[str, Iterable[str]],
     numbers: Iterable[str],
 ) -> Others:
     """Who is hidden from `driver`.
 
-    runs: driver, team. consenting: team drivers whose name may stand in another's file.
+    people: driver, team (bool). consenting: team drivers whose name may stand in another's file.
     spellings: driver → names as given in the exports. numbers: every transponder.
     """
-    team = set(runs.loc[runs["team"], "driver"])
+    team = set(people.loc[people["team"], "driver"])
     shown = {driver, *(name for name in consenting if name in team)}
-    hidden_mates, rivals = team - shown, set(runs["driver"]) - team
+    mates, rivals = team - shown, {*people["driver"], *spellings} - team - shown
     return Others(
         frozenset(shown),
-        frozenset(_all_spellings(hidden_mates, spellings)),
+        frozenset(_all_spellings(mates, spellings) - shown),
         frozenset(_all_spellings(rivals, spellings) - shown),
         frozenset(str(n) for n in numbers if n),
     )
 
 
-def _all_spellings(names: Iterable[str], spellings: Mapping[str, Iterable[str]]) -> set[str]:
-    names = set(names)
+def _all_spellings(names: set[str], spellings: Mapping[str, Iterable[str]]) -> set[str]:
     return names | {given for name in names for given in spellings.get(name, ()) if given}

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from pipeline.report.look import SHOWN
 from pipeline.report.views import Page
+from pipeline.report.words import printable
 from pipeline.safecsv import write_whole
 
 MARKS = {name: mark for name, (*_, mark) in SHOWN.items()} | {"none": ""}
@@ -54,12 +55,17 @@ def asset(name: str) -> str:
     return resources.files("pipeline.report").joinpath("templates", name).read_text("utf-8")
 
 
+def _printable(value: Any) -> Any:
+    return printable(value) if type(value) is str else value
+
+
 @cache
 def _environment() -> Environment:
     return Environment(
         loader=PackageLoader("pipeline.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_printable,
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as Tree
 
 from pipeline.report.look import CLASSES
+from pipeline.report.words import printable
 
 if TYPE_CHECKING:
     from plotnine import ggplot
@@ -53,7 +54,7 @@ def _clean(raw: bytes, key: str, title: str, description: str) -> str:
     )
     for tag, text in (("desc", description), ("title", title)):
         child = Tree.Element(f"{{{_SVG}}}{tag}", {"id": f"{key}-{tag}"})
-        child.text = text
+        child.text = printable(text)
         root.insert(0, child)
     Tree.register_namespace("", _SVG)
     return Tree.tostring(root, encoding="unicode")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -35,6 +36,16 @@ class Number:
     def raw(self) -> str:
         """The table's value to six digits, for sorting and for the tests; empty if none."""
         return "" if self.value is None else f"{self.value:.6g}"
+
+
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]+"
+)
+
+
+def printable(text: str) -> str:
+    """Without control characters, halves of characters, and marks that turn text round."""
+    return _UNSEEN.sub(" ", text)
 
 
 def missing(value: Any) -> bool:

@@ -1,0 +1,121 @@
+"""The pages as a browser shows them: on a desk, on a phone, in the dark, on paper."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.report.conftest import PAGES
+
+pytestmark = pytest.mark.browser
+WIDTHS = (1280, 360)
+A4_WIDTH = 688  # CSS pixels between margins of 14 mm
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", PAGES)
+def test_fits_is_silent_and_asks_for_nothing(
+    chromium: Any, page_files: dict[str, Path], name: str, width: int
+) -> None:
+    page = chromium.new_page(viewport={"width": width, "height": 800})
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(page_files[name].as_uri())
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    opened = page.evaluate("document.documentElement.scrollWidth")
+    page.close()
+    assert (said, asked) == ([], [page_files[name].as_uri()])
+    assert wide <= width and opened <= width
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_first_screen_of_the_season_says_what_to_keep(
+    chromium: Any, page_files: dict[str, Path], width: int
+) -> None:
+    page = chromium.new_page(viewport={"width": width, "height": 800})
+    page.goto(page_files["season"].as_uri())
+    box = page.locator(".group-keep li").first.bounding_box()
+    page.close()
+    assert box["y"] + box["height"] < 800
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", PAGES)
+def test_no_serious_barrier(
+    chromium: Any, page_files: dict[str, Path], name: str, width: int, scheme: str
+) -> None:
+    """By axe-core's rules, with every fold open."""
+    axe = os.environ.get("BACKTOBACK_AXE", "")
+    if not Path(axe).is_file():
+        pytest.skip("BACKTOBACK_AXE does not name axe-core's script")
+    page = chromium.new_page(
+        viewport={"width": width, "height": 800}, color_scheme=scheme, bypass_csp=True
+    )
+    page.goto(page_files[name].as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    page.add_script_tag(path=axe)
+    found = page.evaluate("axe.run()")["violations"]
+    page.close()
+    assert [
+        (v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in ("serious", "critical")
+    ] == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_paper_holds_whole_tables(chromium: Any, page_files: dict[str, Path], name: str) -> None:
+    """Every table is shown, folds too, and none but the widest is wider than an A4 page."""
+    page = chromium.new_page(viewport={"width": A4_WIDTH, "height": 1000})
+    page.goto(page_files[name].as_uri())
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    tables = page.evaluate(
+        """Array.from(document.querySelectorAll('table')).map(t => {
+            const box = t.getBoundingClientRect();
+            return [t.id, box.right, box.height, !!t.closest('figure')];
+        })"""
+    )
+    printed = page.pdf(prefer_css_page_size=True)
+    page.close()
+    assert printed.startswith(b"%PDF")
+    shown = [t for t in tables if not t[3]]
+    assert shown and all(height > 0 for _, _, height, _ in shown)
+    # The table of every number is printed on its own landscape pages.
+    assert [t for t, right, *_ in shown if right > A4_WIDTH and t != "effects-table"] == []
+
+
+def test_tables_sort_by_value_and_copy_whole(chromium: Any, page_files: dict[str, Path]) -> None:
+    page = chromium.new_page(viewport={"width": 1280, "height": 800})
+    page.goto(page_files["season"].as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    values = (
+        "Array.from(document.querySelectorAll('#effects-table tbody tr'))"
+        ".map(r => r.cells[3].dataset.value).filter(v => v).map(Number)"
+    )
+    page.locator("#effects-table thead th:nth-child(4) button").click()
+    rising = page.evaluate(values)
+    page.locator("#effects-table thead th:nth-child(4) button").click()
+    falling = page.evaluate(values)
+    button = page.locator(".scroll:has(#needs-table) + .copier")
+    button.click()
+    said = button.text_content()
+    page.close()
+    assert rising == sorted(rising) and len(rising) > 20
+    assert falling == sorted(rising, reverse=True)
+    assert said == "Copied"
+
+
+def test_works_without_script(chromium: Any, page_files: dict[str, Path]) -> None:
+    page = chromium.new_context(java_script_enabled=False).new_page()
+    page.goto(page_files["season"].as_uri())
+    seen = page.locator(".group-keep").inner_text()
+    buttons = page.locator("button").count()
+    page.close()
+    assert "Rear anti-roll bar 1.2 mm instead of 1.3 mm" in seen and buttons == 0

@@ -1,0 +1,162 @@
+"""The pages as text: valid, sealed, and with no number that the tables do not hold."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections import Counter
+from typing import Any
+from xml.etree.ElementTree import Element
+
+import html5lib
+import pandas as pd
+import pytest
+
+from pipeline.models.tables import MeetingResult, SeasonResult
+from pipeline.report.render import render
+from pipeline.report.season_page import season_page
+from pipeline.report.words import MINUS, _bare
+from tests.report import made_up
+from tests.report.conftest import PAGES
+
+HTML = "{http://www.w3.org/1999/xhtml}"
+SIX = 6  # digits of the values behind the cells
+
+
+def parsed(text: str) -> Element:
+    """The tree; raises at the first fault of the syntax."""
+    return html5lib.HTMLParser(strict=True).parse(text)
+
+
+def words_of(element: Element) -> str:
+    return " ".join("".join(element.itertext()).split())
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_html_is_valid(html: dict[str, str], name: str) -> None:
+    tree = parsed(html[name])
+    ids = Counter(e.get("id") for e in tree.iter() if e.get("id"))
+    assert [i for i, count in ids.items() if count > 1] == []
+    targets = [r for e in tree.iter() for r in (e.get("aria-labelledby") or "").split()]
+    targets += [e.get("href", "")[1:] for e in tree.iter(f"{HTML}a")]
+    assert [t for t in targets if t not in ids] == []
+    levels = [int(e.tag[-1]) for e in tree.iter() if re.fullmatch(rf"{HTML}h[1-6]", str(e.tag))]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(b <= a + 1 for a, b in itertools.pairwise(levels))
+    assert all(e.get("scope") in ("col", "row") for e in tree.iter(f"{HTML}th"))
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_the_page_is_sealed(html: dict[str, str], name: str) -> None:
+    tree = parsed(html[name])
+    policy = next(e.get("content", "") for e in tree.iter(f"{HTML}meta") if e.get("http-equiv"))
+    assert policy.startswith("default-src 'none'; style-src 'sha256-")
+    assert "unsafe" not in policy
+    styled = [e.tag for e in tree.iter() if e.get("style") or e.get("onclick")]
+    assert styled == []
+    addresses = set(re.findall(r"\w+://[^\s\"'<)]+", html[name]))
+    assert addresses <= {"http://www.w3.org/2000/svg"}
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_figures_have_words_and_a_table(html: dict[str, str], name: str) -> None:
+    for figure in parsed(html[name]).iter(f"{HTML}figure"):
+        svg = next(e for e in figure.iter() if str(e.tag).endswith("}svg"))
+        named = {e.get("id"): words_of(e) for e in svg}
+        assert svg.get("role") == "img"
+        assert all(named[i] for i in svg.get("aria-labelledby", "").split())
+        assert any(True for _ in figure.iter(f"{HTML}table"))
+        assert any(str(e.tag).endswith("}text") for e in svg.iter())
+
+
+def numbers_of(*results: SeasonResult | MeetingResult) -> set[str]:
+    """Every number of every result table, to six digits."""
+    found: set[str] = set()
+    for result in results:
+        for frame in vars(result).values():
+            if isinstance(frame, pd.DataFrame):
+                for column in frame.select_dtypes("number"):
+                    found |= {f"{float(v):.{SIX}g}" for v in frame[column].dropna()}
+    return found
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_each_number_of_a_cell_is_one_of_the_tables(html: dict[str, str], name: str) -> None:
+    result = made_up.season()
+    known = numbers_of(result, made_up.meeting(result))
+    # The runs of an excluded session are counted on the page.
+    known |= {str(n) for n in result.runs.groupby(["meeting", "session", "excluded"]).size()}
+    cells = [e for e in parsed(html[name]).iter() if e.get("data-value")]
+    values = [value for e in cells for value in e.get("data-value", "").split()]
+    assert len(values) > 30
+    assert [value for value in values if value not in known] == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_each_shown_number_is_its_value_rounded(html: dict[str, str], name: str) -> None:
+    checked = 0
+    for cell in parsed(html[name]).iter():
+        value, text = cell.get("data-value", ""), words_of(cell)
+        shown = text.replace(MINUS, "-").replace("+", "").lstrip("●■◆○ ")
+        if not value or not re.fullmatch(r"-?[\d ]+(\.\d+)?", shown):
+            continue
+        digits = len(shown.partition(".")[2])
+        close = abs(float(shown.replace(" ", "")) - float(value.split()[0]))
+        # Half a unit of the last digit shown, and of the sixth digit kept.
+        room = 0.5 * 10**-digits + abs(float(value.split()[0])) * 10**-SIX
+        assert close <= room * (1 + 1e-9), (text, value)
+        checked += 1
+    assert checked > 20
+
+
+def allowed_numbers(result: SeasonResult, key: str) -> set[str]:
+    """What a sentence about one change may say: its rows, its needs, its own name."""
+    factor, level, reference = key.split(":")
+    allowed = {"19", "20"}
+    for frame in (result.effects, result.needs):
+        mine = frame[(frame["factor"] == factor) & (frame["level"] == level)]
+        for row in mine.to_dict("records"):
+            for column in ("estimate", "ci_low", "ci_high", "more_switches"):
+                value: Any = row.get(column)
+                if value is not None and not pd.isna(value):
+                    said = str(value) if column == "more_switches" else _bare(row["outcome"], value)
+                    allowed |= set(re.findall(r"[\d.]+", said))
+    return allowed | set(re.findall(r"[\d.]+", f"{level} {reference}"))
+
+
+@pytest.mark.parametrize("name", ["season", "share"])
+def test_each_number_of_a_sentence_is_of_its_change(html: dict[str, str], name: str) -> None:
+    result = made_up.season()
+    items = [e for e in parsed(html[name]).iter(f"{HTML}li") if e.get("data-contrast")]
+    assert len(items) == 7
+    for item in items:
+        said = re.findall(r"\d+(?:\.\d+)?", words_of(item))
+        assert set(said) <= allowed_numbers(result, item.get("data-contrast", ""))
+
+
+def test_a_full_season_stays_small() -> None:
+    """12 meetings, 60 drivers."""
+    page = render(season_page(made_up.season(rivals=56, meetings=12), made_up.context()))
+    assert len(page.encode()) < 1_500_000
+
+
+def test_the_same_tables_make_the_same_bytes(html: dict[str, str]) -> None:
+    assert render(season_page(made_up.season(), made_up.context())) == html["season"]
+
+
+def test_hostile_words_stay_words() -> None:
+    evil = "<script>alert(1)</script>\"'&$x_1$\x00"
+    result = made_up.season()
+    for frame in (result.runs, result.grip, result.lap_counts):
+        frame["meeting"] = frame["meeting"].replace({"hall-cup": evil})
+    result.claims["text"] = evil
+    context = made_up.context()
+    factor = context.factors["rear_bar"]
+    object.__setattr__(factor, "label", evil)
+    try:
+        page = render(season_page(result, context))
+    finally:
+        object.__setattr__(factor, "label", "Rear anti-roll bar")
+    assert "<script>alert" not in page and "\x00" not in page
+    scripts = list(parsed(page).iter(f"{HTML}script"))
+    assert len(scripts) == 1
