@@ -20,7 +20,7 @@ class Style:
     layout: laps, passings or grid; per: file for each day, session or heat; clock: whether lap 1
     counts from the tone or from the first passing; spelling: a driver's name as given here
     instead of the right one; numbers: the transponder that a driver ran with instead of their
-    own; broken: how many rows a disturbed line damages.
+    own; broken: how many rows of the meeting a disturbed line damages.
     """
 
     layout: str = "laps"
@@ -59,14 +59,16 @@ def write_exports(
         "passings": _passings_lines,
         "grid": _grid_lines,
     }
-    files = {}
-    for part in _parts(world, meeting, style):
-        lines = writers[style.layout](world, timing, part, style)
-        if style.broken and part.runs:
-            _damage(lines, style, rng)
-        text = style.newline.join([*lines, ""])
-        files[f"{part.stem}.{style.ending}"] = text.encode(style.encoding)
-    return files
+    files = {
+        f"{part.stem}.{style.ending}": writers[style.layout](world, timing, part, style)
+        for part in _parts(world, meeting, style)
+    }
+    for name in rng.choice(sorted(files), style.broken):
+        _damage(files[name], style, rng)
+    return {
+        name: style.newline.join([*lines, ""]).encode(style.encoding)
+        for name, lines in files.items()
+    }
 
 
 def _parts(world: World, meeting: int, style: Style) -> Iterator[_Part]:
@@ -218,11 +220,8 @@ def clock_text(seconds: float, digits: int, decimal: str = ".") -> str:
 
 
 def _damage(lines: list[str], style: Style, rng: np.random.Generator) -> None:
-    """A disturbed line: a few rows are cut off, or end in signs that mean nothing."""
+    """A disturbed line: a row is cut off, or ends in signs that mean nothing."""
     body = [n for n, line in enumerate(lines) if line.count(style.delimiter) >= 2 and n > 8]
-    if not body:
-        return
-    for place in rng.choice(body, min(style.broken, len(body)), replace=False):
-        cut = len(lines[place]) // 2
-        mend = "" if rng.uniform() < 0.5 else style.delimiter + "#~?"
-        lines[place] = lines[place][:cut] + mend
+    place = int(rng.choice(body))
+    mend = "" if rng.uniform() < 0.5 else style.delimiter + "#~?"
+    lines[place] = lines[place][: len(lines[place]) // 2] + mend

@@ -23,7 +23,7 @@ SLIP_POWER = 0.55  # slips grow with this power of the car's twitchiness
 MARSHAL_SECONDS = (3.0, 10.0)
 RETIRE_SHARE = 0.03  # of crashes
 FOLLOW_SECONDS = 0.25
-PASS_EASE = 0.35  # pace difference (s/lap) at which two of three get by
+PASS_EASE = 0.25  # pace difference (s/lap) at which two of three get by
 PASS_SECONDS = (0.04, 0.30)
 
 

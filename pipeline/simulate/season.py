@@ -39,9 +39,9 @@ STYLES = (
     Style("laps", "session", "en"),
     Style("passings", "session", "de", delimiter="\t", names=False, ending="txt", newline="\r\n"),
     Style("grid", "heat", "fr", "utf-16", delimiter=";", decimal=","),
-    Style("laps", "day", "de", "cp1252", ";", ",", surname_first=True, newline="\r\n", broken=2),
+    Style("laps", "day", "de", "cp1252", ";", ",", surname_first=True, newline="\r\n", broken=3),
     Style("grid", "heat", "en", "utf-8-sig", delimiter="\t", minutes=True, ending="txt"),
-    Style("laps", "session", "es", "utf-8", ";", ",", minutes=True, clock="tone", broken=1),
+    Style("laps", "session", "es", "utf-8", ";", ",", minutes=True, clock="tone", broken=3),
 )
 
 

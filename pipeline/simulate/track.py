@@ -52,7 +52,9 @@ class Weather:
         return self.air - 6.0 + (6.0 + 22.0 * self.sun) * height
 
     def wet(self, hour: Array) -> Array:
-        return np.any([(hour >= a) & (hour < b) for a, b in self.showers], axis=0) * 1.0
+        return np.any([(hour >= a) & (hour < b) for a, b in self.showers], axis=0) * np.ones_like(
+            hour
+        )
 
 
 def lay_rubber(venue: Venue, rubber: Array, passings: Array) -> Array:

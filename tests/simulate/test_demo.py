@@ -99,3 +99,13 @@ def test_the_lent_transponder_is_raced_by_one_driver_at_a_time(season):
     )
     borrowed = next(m for m, style in enumerate(season.styles) if style.numbers.get(name) == lent)
     assert not any(run.driver == owner and run.meeting == borrowed for run in season.world.runs)
+
+
+def test_the_rain_falls_in_the_session_that_is_left_out_and_no_other(season):
+    wet = set()
+    for meeting in season.world.meetings:
+        for session in meeting.sessions:
+            hours = np.array([heat.start for heat in session.heats])
+            if meeting.weather[session.day].wet(hours).any():
+                wet.add((meeting.name, session.name))
+    assert wet == set(season.excluded)
