@@ -109,20 +109,19 @@ def resolve(people: People, streams: pd.DataFrame) -> pd.DataFrame:
     """
     import pandas as pd
 
-    keys = streams[["transponder", "name_as_given", "driver", "date", "class"]].fillna("")
-    # A row with neither is known by what stands in its column driver.
-    nameless = (keys["transponder"] == "") & (keys["name_as_given"] == "")
-    keys["name_as_given"] = keys["name_as_given"].mask(nameless, keys["driver"])
-    keys = keys.drop(columns="driver")
-    unique = keys.drop_duplicates()
-    found = [people.find(*cells) for cells in unique.itertuples(index=False, name=None)]
-    answers = pd.DataFrame(
-        [(p.driver, p.team, p.racing_class, p.by) for p in found],
-        columns=["driver", "team", "class", "by"],
-        index=pd.MultiIndex.from_frame(unique),
-    )
-    out = answers.loc[pd.MultiIndex.from_frame(keys)]
-    return out.set_axis(streams.index, axis=0)
+    columns = ["transponder", "name_as_given", "driver", "date", "class"]
+    cells = [streams[name].astype(object).fillna("").to_list() for name in columns]
+    known: dict[tuple[str, ...], Person] = {}
+    found = []
+    for key in zip(*cells, strict=True):
+        if key not in known:
+            transponder, name, given, date, racing_class = key
+            # A car with neither is known by what stands in its column driver.
+            name = name if transponder or name else given
+            known[key] = people.find(transponder, name, date, racing_class)
+        person = known[key]
+        found.append((person.driver, person.team, person.racing_class, person.by))
+    return pd.DataFrame(found, columns=["driver", "team", "class", "by"], index=streams.index)
 
 
 def people_of(team: Team, seen: Iterable[tuple[str, str]] = ()) -> People:

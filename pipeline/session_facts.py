@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime
-from typing import TYPE_CHECKING
+import re
+from collections import defaultdict
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline.team_tables import plain
 
@@ -12,60 +14,76 @@ if TYPE_CHECKING:
 
     from pipeline.team import Team
 
-FIELDS = ("kind", "date", "start", "class", "exclude")
+
+class Fact(NamedTuple):
+    """A row of sessions.csv, or what several agree on; '' where it says nothing."""
+
+    session: str = ""
+    kind: str = ""
+    date: str = ""
+    start: str = ""
+    racing_class: str = ""
+    heat: str = ""
+    exclude: str = ""
+    line: int = 0
+
+
+def plain_session(name: str) -> str:
+    """A session's name for comparison: 'Practice_1', from a file's name, is 'practice 1'."""
+    return plain(re.sub(r"[_\-\s]+", " ", name))
 
 
 def with_facts(team: Team, sessions: pd.DataFrame) -> pd.DataFrame:
     """The sessions of one meeting (schema.SESSIONS) with the words of sessions.csv put in.
 
     kind, date and exclude of sessions.csv win; class and start fill what the export leaves open.
-    Adds `excluded` (the reason, or ''), `fact_start` (HH:MM:SS or ''), `shift_days` (days by
-    which its clock is to be moved, because sessions.csv gives another date) and `listed` (line
-    of sessions.csv, or null) and `given_class`, the export's own.
+    Adds `title` (the session's name as sessions.csv spells it), `excluded` (the reason, or ''),
+    `fact_start` (HH:MM:SS or ''), `shift_days` (days by which its clock is to be moved, because
+    sessions.csv gives another date), `listed` (line of sessions.csv, or null) and `given_class`,
+    the export's own.
     """
-    out = sessions.assign(given_class=sessions["class"])
-    facts = [_fact(team, *cells) for cells in _keys(sessions)]
-    for field in FIELDS:
-        out[f"fact_{field}"] = [fact.get(field, "") for fact in facts]
-    out["listed"] = [fact.get("line") for fact in facts]
-    out["session_kind"] = out["session_kind"].where(out["fact_kind"] == "", out["fact_kind"])
-    out["class"] = out["class"].where(out["class"] != "", out["fact_class"])
-    days = zip(out["date"], out["fact_date"], strict=True)
-    out["shift_days"] = [_days(before, after) for before, after in days]
-    out["date"] = out["date"].where(out["fact_date"] == "", out["fact_date"])
-    return out.rename(columns={"fact_exclude": "excluded"}).drop(
-        columns=["fact_kind", "fact_class", "fact_date"]
-    )
+    table = _by_session(team, sessions["meeting"].iloc[0]) if len(sessions) else {}
+    keys = sessions[["session", "heat", "class"]].itertuples(index=False, name=None)
+    facts = [_agreed(table, *key) for key in keys]
+    given = {
+        name: sessions[name].to_list() for name in ("session", "session_kind", "class", "date")
+    }
+    columns: dict[str, Any] = {
+        "given_class": sessions["class"],
+        "title": [f.session or g for f, g in zip(facts, given["session"], strict=True)],
+        "session_kind": [f.kind or g for f, g in zip(facts, given["session_kind"], strict=True)],
+        "shift_days": [_days(g, f.date) for f, g in zip(facts, given["date"], strict=True)],
+        "date": [f.date or g for f, g in zip(facts, given["date"], strict=True)],
+        "fact_start": [fact.start for fact in facts],
+        "excluded": [fact.exclude for fact in facts],
+        "listed": [fact.line or None for fact in facts],
+    }
+    columns["class"] = [g or f.racing_class for f, g in zip(facts, given["class"], strict=True)]
+    return sessions.assign(**columns)
 
 
-def kind_of(team: Team, meeting: str, session: str, heat: str, racing_class: str) -> str:
-    """The kind that sessions.csv gives a session, '' where it says nothing."""
-    return str(_fact(team, meeting, session, heat, racing_class).get("kind", ""))
+def _by_session(team: Team, meeting: str) -> dict[str, list[Fact]]:
+    columns = ["session", "kind", "date", "start", "class", "heat", "exclude"]
+    rows = team.sessions[team.sessions["meeting"].map(plain) == plain(meeting)]
+    found: dict[str, list[Fact]] = defaultdict(list)
+    for line, *cells in rows[columns].itertuples(name=None):
+        found[plain_session(cells[0])].append(Fact(*cells)._replace(line=line))
+    return found
 
 
-def _keys(sessions: pd.DataFrame) -> list[tuple[str, ...]]:
-    columns = ["meeting", "session", "heat", "class"]
-    return list(sessions[columns].itertuples(index=False, name=None))
-
-
-def _fact(
-    team: Team, meeting: str, session: str, heat: str, racing_class: str
-) -> dict[str, str | int]:
-    """Fields on which all matching rows agree: a row without heat or class is for all of them."""
-    table = team.sessions
-    rows = table[(table["meeting"].map(plain) == plain(meeting))]
-    rows = rows[rows["session"].map(plain) == plain(session)]
-    for column, value in (("heat", heat), ("class", racing_class)):
-        mine = rows[column].map(plain) == plain(value)
-        fits = mine | (rows[column] == "") | (value == "")
-        rows = rows[mine] if mine.any() and value else rows[fits]
-    if rows.empty:
-        return {}
-    agreed: dict[str, str | int] = {"line": int(rows.index[0])}
-    for field in FIELDS:
-        said = set(rows[field])
-        if len(said) == 1:
-            agreed[field] = said.pop()
+def _agreed(table: dict[str, list[Fact]], session: str, heat: str, racing_class: str) -> Fact:
+    """What all rows for a session say alike: a row without heat or class is for all of them."""
+    rows = table.get(plain_session(session), [])
+    for place, value in (("heat", heat), ("racing_class", racing_class)):
+        mine = [row for row in rows if plain(getattr(row, place)) == plain(value)]
+        fitting = [row for row in rows if not value or not getattr(row, place)]
+        rows = mine if mine and value else [*mine, *(row for row in fitting if row not in mine)]
+    if not rows:
+        return Fact()
+    agreed = rows[0]
+    for field in ("kind", "date", "start", "racing_class", "heat", "exclude"):
+        if len({getattr(row, field) for row in rows}) > 1:
+            agreed = agreed._replace(**{field: ""})  # type: ignore[arg-type]
     return agreed
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import bisect
 import re
 from collections import defaultdict
+from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
+from pipeline.session_facts import plain_session
 from pipeline.sheets import nearest
 from pipeline.team_tables import plain, time_of_day
 
@@ -23,6 +25,7 @@ _DAY_AND_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\S+)")
 
 
 class _Run(NamedTuple):
+    row: Hashable
     place: int
     date: str
     session: str
@@ -33,7 +36,7 @@ class _Run(NamedTuple):
 
 
 @dataclass(frozen=True)
-class _Place:
+class Place:
     """A row holds from the run at `place`; run_no 0 where the log names no run that was driven."""
 
     place: int
@@ -41,56 +44,62 @@ class _Place:
     clock: float | None = None
 
 
+class Placed(NamedTuple):
+    """A row of the log with the class it is about and the run from which it holds."""
+
+    entry: Entry
+    racing_class: str
+    at: Place
+    date: str
+
+    def order(self) -> tuple[int, str, float, int]:
+        """Rows before the same run count in the order of day, time and line."""
+        clock = -1.0 if self.at.clock is None else self.at.clock
+        return self.at.place, self.date, clock, self.entry.line
+
+
 class Places:
     """Looks runs up for the log.
 
     mine: the team's runs; everyone: all runs (to know when a session was that a driver missed).
-    `ordered` holds the team's runs in order of time within driver and class, with `place`.
+    A run's place is its number in the order of driver, class and time.
     """
 
     def __init__(self, mine: pd.DataFrame, everyone: pd.DataFrame, team: Team) -> None:
         columns = ["driver", "class", "date", "start_hour", "run_no"]
-        self.ordered = mine.sort_values(columns, kind="stable").assign(place=range(len(mine)))
+        ordered = mine.sort_values(columns, kind="stable").assign(place=range(len(mine)))
         self.runs: dict[tuple[str, str], list[_Run]] = defaultdict(list)
         self.career: dict[tuple[str, str], list[_Run]] = defaultdict(list)
         fields = ["meeting", "driver", "place", "date", "session", "class", "run_no"]
         fields += ["start_hour", "hour_known"]
-        for meeting, driver, *cells in self.ordered[fields].itertuples(index=False, name=None):
-            run = _Run(*cells)
+        for index, meeting, driver, *cells in ordered[fields].itertuples(name=None):
+            run = _Run(index, *cells)
             self.runs[meeting, driver].append(run)
             self.career[driver, run.racing_class].append(run)
         self.days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
         starts = everyone.groupby(["meeting", "session"])[["date", "start_hour"]].min()
         self.sessions = {
-            (key[0], plain(key[1])): (key[1], date, hour)
+            (key[0], plain_session(key[1])): (key[1], date, hour)
             for key, date, hour in zip(
                 starts.index, starts["date"], starts["start_hour"], strict=True
             )
         }
-        self.known: dict[tuple[str, str, str, str], tuple[str, _Place] | None] = {}
+        self.known: dict[tuple[str, str, str, str], tuple[str, Place] | None] = {}
 
-    def place(self, log: SetupLog) -> pd.DataFrame:
-        """Entries that have a place: line, meeting, driver, class, factor, value, place, run_no,
-        date, clock (hours, where the log gave a time), at_run; faults go to the log."""
+    def place(self, log: SetupLog) -> list[Placed]:
+        """The entries that have a place, in the order in which they count; faults go to the log."""
         self.log = log
-        rows = []
+        placed = []
         for entry in log.entries:
             key = (entry.meeting, entry.driver, entry.run, entry.racing_class)
             if key not in self.known:
                 self.known[key] = self._find(entry)
             found = self.known[key]
             if found:
-                racing_class, at = found
-                rows.append((entry.line, entry.meeting, entry.driver, racing_class, entry.factor,
-                             entry.value, at.place, at.run_no, self.days.get(entry.meeting, ""),
-                             at.clock, at.run_no > 0))  # fmt: skip
-        columns = ["line", "meeting", "driver", "class", "factor", "value", "place", "run_no"]
-        frame = pd.DataFrame(rows, columns=[*columns, "date", "clock", "at_run"])
-        frame["clock"] = frame["clock"].astype(float)
-        order = ["place", "date", "clock", "line"]
-        return frame.sort_values(order, kind="stable", na_position="first")
+                placed.append(Placed(entry, *found, self.days.get(entry.meeting, "")))
+        return sorted(placed, key=Placed.order)
 
-    def _find(self, entry: Entry) -> tuple[str, _Place] | None:
+    def _find(self, entry: Entry) -> tuple[str, Place] | None:
         racing_class = self._class(entry)
         if racing_class is None:
             return None
@@ -122,7 +131,7 @@ class Places:
             return None
         return next(iter(raced), entry.racing_class)
 
-    def _in_meeting(self, entry: Entry, runs: list[_Run]) -> _Place | None:
+    def _in_meeting(self, entry: Entry, runs: list[_Run]) -> Place | None:
         number = _NUMBER.fullmatch(entry.run)
         if number:
             return self._by_number(entry, runs, int(number[1]))
@@ -132,16 +141,16 @@ class Places:
             return self._by_time(entry, runs, dated[1] if dated else "", _hours(clock))
         return self._by_session(entry, runs)
 
-    def _by_number(self, entry: Entry, runs: list[_Run], number: int) -> _Place | None:
+    def _by_number(self, entry: Entry, runs: list[_Run], number: int) -> Place | None:
         for run in runs:
             if run.run_no == number:
-                return _Place(run.place, run.run_no)
+                return Place(run.place, run.run_no)
         listed = ", ".join(f"{run.run_no} {run.session}" for run in runs)
         expected = f"one of {entry.driver}'s runs at {entry.meeting}: {listed}"
         self._fault(entry, f"run '{entry.run}'", expected)
         return None
 
-    def _by_time(self, entry: Entry, runs: list[_Run], day: str, clock: float) -> _Place | None:
+    def _by_time(self, entry: Entry, runs: list[_Run], day: str, clock: float) -> Place | None:
         days = sorted({run.date for run in runs})
         if not day and len(days) > 1:
             expected = f"the day too, as '{days[0]} {entry.run}': the meeting has several"
@@ -157,22 +166,22 @@ class Places:
             return self._nearest_in_time(entry, timed, clock)
         for run in timed:
             if run.start >= clock:
-                return _Place(run.place, run.run_no, clock)
+                return Place(run.place, run.run_no, clock)
         return self._next(entry, runs[0].racing_class, day, clock)
 
-    def _nearest_in_time(self, entry: Entry, runs: list[_Run], clock: float) -> _Place | None:
+    def _nearest_in_time(self, entry: Entry, runs: list[_Run], clock: float) -> Place | None:
         run = min(runs, key=lambda run: abs(run.start - clock))
         if abs(run.start - clock) <= _NEAR_HOURS:
-            return _Place(run.place, run.run_no)
+            return Place(run.place, run.run_no)
         expected = f"the start of one of {entry.driver}'s runs, within a quarter of an hour"
         self._fault(entry, f"'{entry.run}'", expected)
         return None
 
-    def _by_session(self, entry: Entry, runs: list[_Run]) -> _Place | None:
+    def _by_session(self, entry: Entry, runs: list[_Run]) -> Place | None:
         for run in runs:
-            if plain(run.session) == plain(entry.run):
-                return _Place(run.place, run.run_no)
-        session = self.sessions.get((entry.meeting, plain(entry.run)))
+            if plain_session(run.session) == plain_session(entry.run):
+                return Place(run.place, run.run_no)
+        session = self.sessions.get((entry.meeting, plain_session(entry.run)))
         if session and not self.log.sheet_form:
             self._warn(entry, f"{entry.driver} has no laps in {session[0]} at {entry.meeting}")
             return self._next(entry, runs[0].racing_class, session[1], session[2])
@@ -182,7 +191,7 @@ class Places:
         self._fault(entry, f"'{entry.run}'", expected, nearest(entry.run, names))
         return None
 
-    def _next(self, entry: Entry, racing_class: str, date: str, hour: float) -> _Place | None:
+    def _next(self, entry: Entry, racing_class: str, date: str, hour: float) -> Place | None:
         """The driver's first run from that moment on, or past the last one."""
         if self.log.sheet_form:
             return None
@@ -190,7 +199,7 @@ class Places:
         moments = [(run.date, run.start) for run in career]
         after = bisect.bisect_left(moments, (date, hour))
         end = career[-1].place + 1 if career else 0
-        return _Place(career[after].place if after < len(career) else end)
+        return Place(career[after].place if after < len(career) else end)
 
     def _fault(
         self, entry: Entry, found: str, expected: str, advice: str = "", column: str = "run"

@@ -7,19 +7,21 @@ row holds for its run alone, an empty cell is an unknown setting.
 
 from __future__ import annotations
 
+import bisect
 import re
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from pipeline.errors import Problem
-from pipeline.setup_places import Places
+from pipeline.setup_places import Placed, Places
 from pipeline.sheets import FREE_TEXT, column_name, nearest, read_sheet
 from pipeline.team_tables import plain, plain_map
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from pipeline.factors import Factor
     from pipeline.team import Team
 
@@ -186,54 +188,54 @@ def join(team: Team, log: SetupLog, runs: pd.DataFrame) -> pd.DataFrame:
     hour_known; its index is kept. Faults that only the runs show (no such run, two values for
     one run) are added to `log.problems`, what has no effect yet to `log.warnings`.
     """
-    names = [factor.name for factor in team.factors]
-    out = pd.DataFrame(None, index=runs.index, columns=names, dtype="str")
+    import pandas as pd
+
     mine = runs[runs["team"]]
     places = Places(mine, runs, team)
     placed = places.place(log)
-    if placed.empty or mine.empty:
-        return out
     _two_values(log, placed)
-    for factor in names:
-        rows = placed[placed["factor"] == factor]
-        out[factor] = _settings(rows, places.ordered, log, out[factor])
-    return out
+    settings = _settings(placed, places, log.sheet_form)
+    columns = {}
+    for factor in team.factors:
+        cells = dict.fromkeys(runs.index) | settings.get(factor.name, {})
+        columns[factor.name] = pd.Series(list(cells.values()), runs.index, dtype="str")
+    return pd.DataFrame(columns, index=runs.index)
 
 
 def _settings(
-    rows: pd.DataFrame, ordered: pd.DataFrame, log: SetupLog, empty: pd.Series
-) -> pd.Series:
-    """One factor's setting in every run of the team.
-
-    ordered: runs of the team in order of time within driver and class, with `place`, a number
-    that never falls; a row of the log stands at the place of the run from which it holds.
-    """
-    column = empty.copy()
-    for key, part in rows.groupby(["driver", "class"], sort=False):
-        runs = ordered[(ordered["driver"] == key[0]) & (ordered["class"] == key[1])]
-        values = part["value"].where(part["value"] != SAME[0]).ffill()
-        last = pd.Series(values.to_numpy(), index=part["place"].to_numpy())
-        last = last[~last.index.duplicated(keep="last")]
-        if log.sheet_form:
-            setting = runs["place"].map(last)
-        else:
-            after = last.reindex(runs["place"].to_numpy(), method="ffill")
-            setting = pd.Series(after.to_numpy(), index=runs.index)
-        column.loc[runs.index] = setting.where(setting != RESET, None).astype("str")
-    return column
+    placed: list[Placed], places: Places, sheet_form: bool
+) -> dict[str, dict[Hashable, str | None]]:
+    """factor -> index of a run of the team -> setting."""
+    rows: dict[tuple[str, str, str], list[tuple[int, str]]] = defaultdict(list)
+    for each in placed:
+        before = rows[each.entry.driver, each.racing_class, each.entry.factor]
+        same = each.entry.value == SAME[0]
+        value = (before[-1][1] if before else RESET) if same else each.entry.value
+        before.append((each.at.place, value))
+    out: dict[str, dict[Hashable, str | None]] = defaultdict(dict)
+    for (driver, racing_class, factor), changes in rows.items():
+        starts = [place for place, _ in changes]
+        for run in places.career.get((driver, racing_class), []):
+            last = bisect.bisect_right(starts, run.place) - 1
+            holds = last >= 0 and (not sheet_form or starts[last] == run.place)
+            setting = changes[last][1] if holds else RESET
+            out[factor][run.row] = None if setting == RESET else setting
+    return out
 
 
-def _two_values(log: SetupLog, placed: pd.DataFrame) -> None:
-    """Two rows that set one factor of one run: both places are named."""
-    rows = placed[(placed["value"] != SAME[0]) & placed["at_run"]]
-    keys = ["driver", "class", "factor", "place"]
-    # Two changes at different times before the same run follow each other; that is no conflict.
-    rows = rows.drop_duplicates([*keys, "value"])
-    for _, same in rows[rows.duplicated(keys, keep=False)].groupby(keys, sort=False):
-        if same["clock"].notna().all() and same["clock"].is_unique:
+def _two_values(log: SetupLog, placed: list[Placed]) -> None:
+    """Two rows that set one factor of one run differently: both places are named."""
+    first: dict[tuple[str, str, int], Placed] = {}
+    for each in sorted(placed, key=lambda each: each.entry.line):
+        entry = each.entry
+        if entry.value == SAME[0] or not each.at.run_no:
             continue
-        first, second = same.iloc[0], same.iloc[1]
-        found = f"'{second['value']}' for {second['factor']} of {second['driver']}'s run "
-        found += f"{second['run_no']} at {second['meeting']}, and '{first['value']}' in line "
-        found += f"{first['line']}"
-        log.fault(int(second["line"]), "value", found, "one value for a run")
+        other = first.setdefault(
+            (entry.driver + each.racing_class, entry.factor, each.at.place), each
+        )
+        # Two changes at different times before the same run follow each other: no conflict.
+        follow = None not in (each.at.clock, other.at.clock) and each.at.clock != other.at.clock
+        if other.entry.value != entry.value and not follow:
+            found = f"'{entry.value}' for {entry.factor} of {entry.driver}'s run {each.at.run_no} "
+            found += f"at {entry.meeting}, and '{other.entry.value}' in line {other.entry.line}"
+            log.fault(entry.line, "value", found, "one value for a run")

@@ -52,11 +52,11 @@ class ImportRecord:
     on: str = ""
 
 
-@dataclass(frozen=True)
-class Brought:
-    """What one file brings into the store."""
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """What the files of one import bring into the store; rows tell their file by `source`."""
 
-    record: ImportRecord
+    records: Sequence[ImportRecord]
     laps: pd.DataFrame
     set_aside: pd.DataFrame
     sessions: pd.DataFrame
@@ -107,7 +107,7 @@ class Store:
     def put(
         self,
         meeting: str,
-        brought: Sequence[Brought],
+        batch: Batch,
         replaces: Iterable[str] = (),
         mappings: Mapping[str, Mapping[str, str]] | None = None,
     ) -> None:
@@ -115,11 +115,11 @@ class Store:
 
         mappings: what the team said about columns, by the header's fingerprint, to be remembered.
         """
-        gone = {each.record.source for each in brought} | set(replaces)
+        gone = {record.source for record in batch.records} | set(replaces)
         with locked(self.folder):
             records = [r for r in self.imports(meeting) if r.source not in gone]
-            records += [each.record for each in brought]
-            new = {name: [getattr(each, name) for each in brought] for name in TABLES}
+            records += batch.records
+            new = {name: getattr(batch, name) for name in TABLES}
             extra = {}
             if mappings:
                 known = {**self.mappings(), **{k: dict(v) for k, v in mappings.items()}}
@@ -134,7 +134,7 @@ class Store:
             removed = [r for r in records if r.source in gone]
             kept = [r for r in records if r.source not in gone]
             if removed:
-                self._change(meeting, kept, gone, {name: [] for name in TABLES}, {})
+                self._change(meeting, kept, gone, dict.fromkeys(TABLES), {})
             return removed
 
     def mappings(self) -> dict[str, dict[str, str]]:
@@ -148,7 +148,7 @@ class Store:
         meeting: str,
         records: list[ImportRecord],
         gone: set[str],
-        new: Mapping[str, list[pd.DataFrame]],
+        new: Mapping[str, pd.DataFrame | None],
         extra: Mapping[str, Writer],
     ) -> None:
         stem = file_stem(meeting)
@@ -191,7 +191,7 @@ def file_stem(meeting: str) -> str:
     return f"{slug or 'meeting'}-{hashlib.sha256(meeting.encode()).hexdigest()[:10]}"
 
 
-def _table_writer(table: Table, old: Path, gone: set[str], new: list[pd.DataFrame]) -> Writer:
+def _table_writer(table: Table, old: Path, gone: set[str], new: pd.DataFrame | None) -> Writer:
     """Old rows of other sources and the new, by source: the order of imports is no matter."""
 
     def write(path: Path) -> None:
@@ -199,8 +199,8 @@ def _table_writer(table: Table, old: Path, gone: set[str], new: list[pd.DataFram
         import pyarrow.parquet as pq
 
         parts = _split_by_source(_read(old, None), gone) if old.is_file() else {}
-        for frame in new:
-            rows = pa.Table.from_pandas(table.conform(frame), table.arrow(), preserve_index=False)
+        if new is not None and len(new):
+            rows = pa.Table.from_pandas(table.conform(new), table.arrow(), preserve_index=False)
             parts.update(_split_by_source(rows.replace_schema_metadata(None), set()))
         ordered = [parts[source] for source in sorted(parts)]
         whole = pa.concat_tables(ordered) if ordered else table.arrow().empty_table()
@@ -213,6 +213,8 @@ def _split_by_source(rows: pa.Table, gone: set[str]) -> dict[str, pa.Table]:
     import pyarrow.compute as pc
 
     sources = pc.unique(rows["source"]).to_pylist()
+    if len(sources) == 1:
+        return {} if sources[0] in gone else {sources[0]: rows}
     return {s: rows.filter(pc.equal(rows["source"], s)) for s in sources if s not in gone}
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.people import People, resolve
-from pipeline.session_facts import with_facts
+from pipeline.session_facts import plain_session, with_facts
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -51,7 +51,14 @@ def meeting_streams(
     found = resolve(people, streams)
     for column in ("driver", "team", "class", "by"):
         streams[column] = found[column].to_numpy()
+    streams["session"] = _one_title(streams)
     return streams, laps
+
+
+def _one_title(streams: pd.DataFrame) -> list[str]:
+    """One spelling a session, that of sessions.csv where it has one."""
+    first: dict[str, str] = {}
+    return [first.setdefault(plain_session(title), title) for title in streams["title"]]
 
 
 def streams_of(laps: pa.Table, sessions: pd.DataFrame) -> tuple[pd.DataFrame, Array]:

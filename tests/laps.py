@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.schema import LAPS, SESSIONS, SET_ASIDE
-from pipeline.store import Brought, ImportRecord, Store
+from pipeline.store import Batch, ImportRecord, Store
 
 
 def heat(
@@ -23,7 +23,7 @@ def heat(
     source: str | None = None,
     order: int = 0,
     named: bool = True,
-) -> Brought:
+) -> Batch:
     """One heat. cars: 'transponder name' (either may be missing) -> lap times in seconds.
 
     start: UTC time of day, or None for an export without times. A status is 'first' for lap 1,
@@ -63,12 +63,12 @@ def heat(
         source, f"sha of {source}", 100, {"timezone": "UTC"}, len(rows) + 1, len(rows), 1,
         len(rows), [session], [list(pair) for pair in people], {"no_time": 1}, "2026-04-19",
     )  # fmt: skip
-    return Brought(record, laps, aside, sessions)
+    return Batch([record], laps, aside, sessions)
 
 
-def stored(folder: Path, *heats: Brought) -> Store:
+def stored(folder: Path, *heats: Batch) -> Store:
     """A store with these heats, each under the meeting of its rows."""
     store = Store(folder / "store")
     for each in heats:
-        store.put(str(each.sessions["meeting"].iloc[0]), [each])
+        store.put(str(each.sessions["meeting"].iloc[0]), each)
     return store

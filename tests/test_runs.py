@@ -91,7 +91,8 @@ def test_sessions_csv_counts_after_the_import_too(tmp_path):
     )
     heats = heat("Q1", "08:00", CARS), heat("Q2", None, CARS, racing_class="Touring")
     runs = season(tmp_path, *heats, sessions=sessions).data.runs
-    q1, q2 = runs[runs["session"] == "Q1"].iloc[0], runs[runs["session"] == "Q2"].iloc[0]
+    # The session has the name that sessions.csv gives it.
+    q1, q2 = runs[runs["session"] == "q1"].iloc[0], runs[runs["session"] == "Q2"].iloc[0]
     assert (q1["session_kind"], q1["date"], q1["excluded"]) == ("final", "2026-04-19", "rain")
     assert q1["start"] == "2026-04-19T08:00:00"
     assert q1["class"] == q2["class"]
@@ -123,9 +124,11 @@ def test_without_any_time_the_order_of_sessions_stands_for_it(tmp_path):
 
 def test_sessions_of_one_file_keep_its_order_and_sessions_csv_overrules(tmp_path):
     heats = [heat(name, None, CARS, order=n) for n, name in enumerate(["Zulu", "Alpha"])]
-    part = [heats[0].laps, heats[1].laps.assign(source=heats[0].record.source)]
-    sessions = [heats[0].sessions, heats[1].sessions.assign(source=heats[0].record.source)]
-    both = type(heats[0])(heats[0].record, pd.concat(part), heats[0].set_aside, pd.concat(sessions))
+    part = [heats[0].laps, heats[1].laps.assign(source=heats[0].records[0].source)]
+    sessions = [heats[0].sessions, heats[1].sessions.assign(source=heats[0].records[0].source)]
+    both = type(heats[0])(
+        heats[0].records, pd.concat(part), heats[0].set_aside, pd.concat(sessions)
+    )
     runs = season(tmp_path / "a", both).data.runs
     assert runs.groupby("session")["hour"].first().to_dict() == {"Zulu": 0.0, "Alpha": 0.5}
     listed = "meeting,session\nspring,Alpha\nspring,Zulu\n"

@@ -27,7 +27,7 @@ def test_what_goes_in_comes_out(tmp_path):
     pd.testing.assert_frame_equal(SET_ASIDE.conform(store.read("set_aside")), q1.set_aside)
     pd.testing.assert_frame_equal(SESSIONS.conform(store.read("sessions")), q1.sessions)
     assert store.meetings() == ["spring"]
-    assert store.imports("spring") == [q1.record]
+    assert store.imports("spring") == list(q1.records)
 
 
 def test_any_parquet_reader_sees_one_data_set(tmp_path):
@@ -58,7 +58,7 @@ def test_an_empty_store_reads_as_no_rows(tmp_path):
 
 def test_a_corrected_file_replaces_what_the_old_one_brought(tmp_path):
     store = stored(tmp_path, heat("Q1", "10:00", CARS), heat("Q2", "11:00", CARS))
-    store.put("spring", [heat("Q1", "10:00", {"101 Ann": [18.0, 16.5]})])
+    store.put("spring", heat("Q1", "10:00", {"101 Ann": [18.0, 16.5]}))
     laps = store.read("laps")
     assert laps.groupby("session").size().to_dict() == {"Q1": 2, "Q2": 5}
     assert len(store.read("set_aside")) == len(store.read("sessions")) == 2
@@ -73,16 +73,16 @@ def test_the_order_of_imports_does_not_matter(tmp_path):
 def test_taking_out_is_the_opposite_of_putting_in(tmp_path):
     q1, q2 = heat("Q1", "10:00", CARS), heat("Q2", "11:00", CARS)
     store = stored(tmp_path / "a", q1, q2)
-    assert store.remove("spring", [q2.record.source]) == [q2.record]
+    assert store.remove("spring", [q2.records[0].source]) == list(q2.records)
     assert content(store) == content(stored(tmp_path / "b", q1))
-    assert store.remove("spring") == [q1.record]
+    assert store.remove("spring") == list(q1.records)
     assert content(store) == {}
 
 
 def test_mappings_are_remembered_with_the_import(tmp_path):
     store = stored(tmp_path)
-    store.put("spring", [heat("Q1", "10:00", CARS)], mappings={"f1": {"driver": "Who"}})
-    store.put("spring", [heat("Q2", "11:00", CARS)], mappings={"f2": {"lap_s": "Net"}})
+    store.put("spring", heat("Q1", "10:00", CARS), mappings={"f1": {"driver": "Who"}})
+    store.put("spring", heat("Q2", "11:00", CARS), mappings={"f2": {"lap_s": "Net"}})
     assert store.mappings() == {"f1": {"driver": "Who"}, "f2": {"lap_s": "Net"}}
 
 
@@ -130,14 +130,14 @@ def test_a_wrong_table_changes_nothing(tmp_path):
     before = content(store)
     wrong = dataclasses.replace(q1, laps=q1.laps.assign(status="fast"))
     with pytest.raises(ValueError, match="fast"):
-        store.put("spring", [wrong])
+        store.put("spring", wrong)
     assert content(store) == before
 
 
 def test_imports_at_once_all_arrive(tmp_path):
     heats = [heat(f"Q{n}", "10:00", CARS) for n in range(8)]
     store = Store(tmp_path / "store")
-    threads = [threading.Thread(target=store.put, args=("spring", [each])) for each in heats]
+    threads = [threading.Thread(target=store.put, args=("spring", each)) for each in heats]
     for thread in threads:
         thread.start()
     for thread in threads:

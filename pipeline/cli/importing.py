@@ -1,0 +1,154 @@
+"""`backtoback import PATH… --meeting NAME`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.cli.options import json_option, team_option
+from pipeline.errors import CallError
+
+if TYPE_CHECKING:
+    from pipeline.export_files import ExportFile
+    from pipeline.importing import ImportReport
+    from pipeline.team import Team
+
+
+@click.command("import", short_help="Take timing exports of a meeting into the store.")
+@click.argument("paths", nargs=-1, metavar="PATH...", type=click.Path(path_type=Path))
+@click.option("--meeting", required=True, metavar="NAME", help="The meeting, as in meetings.csv.")
+@click.option("--session", metavar="NAME", help="Session, where the export does not say.")
+@click.option("--start", metavar="TIME", help="Start of the session (13:45), where it does not.")
+@click.option(
+    "--layout",
+    type=click.Choice(["laps", "passings", "grid"]),
+    help="How the export is laid out, if it is not found by itself.",
+)
+@click.option(
+    "--map",
+    "mappings",
+    multiple=True,
+    metavar="FIELD=COLUMN",
+    help="Which column is what, as lap_s='Net time'; remembered for exports with that header.",
+)
+@click.option("--dry-run", is_flag=True, help="Show what was understood; change nothing.")
+@click.option("--undo", is_flag=True, help="Take these files, or the whole meeting, out again.")
+@click.option("--strict", is_flag=True, help="Fail, and change nothing, if a row is set aside.")
+@json_option
+@team_option
+def command(
+    paths: tuple[Path, ...],
+    meeting: str,
+    session: str | None,
+    start: str | None,
+    layout: str | None,
+    mappings: tuple[str, ...],
+    dry_run: bool,
+    undo: bool,
+    strict: bool,
+    as_json: bool,
+    team: Path,
+) -> None:
+    """Take timing exports (files, or folders of them) into the store.
+
+    Encoding, delimiter, layout and columns are found by themselves; --dry-run shows how. An
+    import is all or nothing. The same file again changes nothing; a corrected file of the same
+    name replaces what the old one brought. Rows that cannot be used are set aside with a reason.
+
+    \b
+    A row a lap:      driver and/or transponder, lap, lap time, perhaps time of day and session
+    A row a passing:  time of day and transponder; laps are made from these
+    A grid:           a column a driver, a row a lap, lap times in the cells
+
+    \b
+    Examples:
+      backtoback import exports/spring-round --meeting spring-round
+      backtoback import heat3.csv --meeting spring-round --session "Qualifying 2" --start 13:45
+      backtoback import heat3.csv --meeting spring-round --dry-run
+      backtoback import heat3.csv --meeting spring-round --map lap_s="Net time" --map driver=Who
+      backtoback import heat3.csv --meeting spring-round --undo
+    """
+    from pipeline.team import load_team
+
+    if undo:
+        _undo(load_team(team), paths, meeting, as_json)
+        return
+    if not paths:
+        raise CallError("give the exports to import: files, or folders of them")
+    from pipeline.importing import ImportCall, import_exports
+
+    call = ImportCall(paths, meeting, session, start, layout, _mapping(mappings), dry_run, strict)
+    loaded = load_team(team)
+    report = import_exports(loaded, call, _progress)
+    _say_aside(report, loaded.warnings)
+    if as_json:
+        click.echo(json.dumps(report.as_json(), ensure_ascii=False))
+        return
+    if dry_run:
+        click.echo("\n\n".join(report.understood))
+    click.echo(_summary(report, meeting, dry_run))
+
+
+def _mapping(pairs: Iterable[str]) -> dict[str, str]:
+    found = {}
+    for pair in pairs:
+        name, sign, column = pair.partition("=")
+        if not sign or not name.strip() or not column.strip():
+            raise CallError(f"--map {pair}: expected FIELD=COLUMN, as --map driver=Who")
+        found[name.strip()] = column.strip()
+    return found
+
+
+def _progress(files: list[ExportFile]) -> Iterable[ExportFile]:
+    """A bar on stderr if it takes over two seconds."""
+    from tqdm import tqdm
+
+    return tqdm(files, desc="reading", unit="file", delay=2, leave=False)
+
+
+def _say_aside(report: ImportReport, warnings: Iterable[str]) -> None:
+    """On stderr: what was left out, and why."""
+    for warning in [*warnings, *report.warnings]:
+        click.echo(f"note: {warning}", err=True)
+    for skipped in report.skipped:
+        click.echo(f"not imported: {skipped.source}: {skipped.why}", err=True)
+    for reason, count in sorted(report.reasons.items()):
+        click.echo(f"set aside: {count} row{'s' * (count != 1)}: {_title(reason)}", err=True)
+
+
+def _title(code: str) -> str:
+    from pipeline.read.reasons import REASONS
+
+    titles = {reason.code: reason.title for reason in REASONS}
+    return f"{titles[code].lower()} ({code})" if code in titles else code
+
+
+def _summary(report: ImportReport, meeting: str, dry_run: bool) -> str:
+    count = report.as_json()
+    text = (
+        f"{meeting}: {count['laps']} laps of {count['drivers']} drivers in {count['sessions']} "
+        f"sessions, from {count['files']} files; {count['rows_in']} rows = {count['rows_kept']} "
+        f"kept + {count['rows_set_aside']} set aside"
+    )
+    if report.nothing_new:
+        return f"{text}. All of it was imported already; nothing was changed"
+    if report.already_imported:
+        text += f". {report.already_imported} of the files were imported already"
+    return f"{text}. Dry run: nothing was changed" if dry_run else text
+
+
+def _undo(team: Team, paths: tuple[Path, ...], meeting: str, as_json: bool) -> None:
+    from pipeline.importing import undo as take_out
+
+    gone = take_out(team, paths, meeting)
+    laps = sum(record.laps for record in gone)
+    if as_json:
+        click.echo(json.dumps({"undone": [record.source for record in gone], "laps": laps}))
+        return
+    for record in gone:
+        click.echo(f"taken out: {record.source} ({record.laps} laps)")
+    click.echo(f"{meeting}: {len(gone)} files and {laps} laps are out of the store")

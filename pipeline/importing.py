@@ -1,0 +1,349 @@
+"""Import: exports → rows → people → the store, all or nothing."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import os
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from pipeline.errors import CallError, UserError
+from pipeline.export_files import ExportFile, Skipped, find_exports, sha256_of, source_name
+from pipeline.people import People, resolve
+from pipeline.read import Export, ReadOptions, read_export
+from pipeline.read.records import LAYOUTS
+from pipeline.session_facts import with_facts
+from pipeline.sheets import nearest
+from pipeline.store import Batch, ImportRecord, Store, open_store
+from pipeline.streams import KEYS, streams_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.team import Meeting, Team
+
+Progress = Callable[[list[ExportFile]], Iterable[ExportFile]]
+
+
+@dataclass(frozen=True)
+class ImportCall:
+    """What the user asks for; see `backtoback import --help`."""
+
+    paths: tuple[Path, ...]
+    meeting: str
+    session: str | None = None
+    start: str | None = None
+    layout: str | None = None
+    mapping: Mapping[str, str] = field(default_factory=dict)
+    dry_run: bool = False
+    strict: bool = False
+
+
+@dataclass
+class ImportReport:
+    """What an import did. Counts are of the exports given, whether stored now or before."""
+
+    records: list[ImportRecord] = field(default_factory=list)
+    already_imported: int = 0
+    understood: list[str] = field(default_factory=list)
+    skipped: list[Skipped] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    drivers: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
+
+    nothing_new: bool = False
+
+    def count(self, records: list[ImportRecord]) -> None:
+        """Take in the files that the call was about."""
+        self.records = records
+        for record in records:
+            self.reasons.update(record.reasons)
+
+    def as_json(self) -> dict[str, Any]:
+        """The contract's object."""
+        return {
+            "files": len(self.records),
+            "rows_in": sum(record.rows_in for record in self.records),
+            "rows_kept": sum(record.rows_kept for record in self.records),
+            "rows_set_aside": sum(record.rows_set_aside for record in self.records),
+            "laps": sum(record.laps for record in self.records),
+            "sessions": len({name for record in self.records for name in record.sessions}),
+            "drivers": self.drivers,
+            "already_imported": self.already_imported,
+            "reasons": dict(sorted(self.reasons.items())),
+        }
+
+
+def import_exports(
+    team: Team, call: ImportCall, progress: Progress = lambda files: files
+) -> ImportReport:
+    """Take exports into the store of the team folder.
+
+    A file whose bytes and options are known already changes nothing. A file of a known name with
+    other bytes or options replaces what it brought. Raises UserError or CallError, with the store
+    as it was, for an unknown meeting, an export that was named and cannot be read or is
+    ambiguous, nothing usable, and with `strict` for anything set aside.
+    """
+    meeting = known_meeting(team, call.meeting)
+    files, skipped = find_exports(team.folder, call.paths)
+    store = open_store(team.folder)
+    reader = _Reader(team, meeting, call, store)
+    reader.report.skipped += skipped
+    reader.go_through(progress(files))
+    seen = [pair for record in reader.stored for pair in record.people]
+    batch = _batch(team, reader.read, seen) if reader.read else None
+    report = reader.report
+    report.nothing_new = batch is None
+    report.count(reader.known + (list(batch.records) if batch else []))
+    _check(report, call)
+    report.drivers = _count_drivers(team, meeting, report.records)
+    if batch and not call.dry_run:
+        store.put(meeting.meeting, batch, _replaced(reader.stored, batch), reader.said)
+    return report
+
+
+def undo(team: Team, paths: Iterable[Path], meeting: str) -> list[ImportRecord]:
+    """Take files of a meeting out of the store again, or all of it; the records that went.
+
+    The files themselves need not exist any more. Raises UserError for what was not imported.
+    """
+    store = open_store(team.folder)
+    name = _stored_meeting(store, meeting)
+    paths = list(paths)
+    if not paths:
+        return store.remove(name)
+    known = [record.source for record in store.imports(name)]
+    gone = {source for path in paths for source in _sources_of(team, path, known)}
+    return store.remove(name, gone)
+
+
+def known_meeting(team: Team, name: str) -> Meeting:
+    """The row of meetings.csv. Raises UserError, with the row to add, if there is none."""
+    meeting = team.meeting(name)
+    if meeting:
+        return meeting
+    close = nearest(name, team.meetings["meeting"])
+    raise UserError(
+        f"meeting '{name}' is not in meetings.csv; nothing was changed. {close or 'Add a row'}"
+        + (f" Else add a row: {name},<date as 2026-05-03>,<venue>,<surface>,<grip>" if close
+           else f": {name},<date as 2026-05-03>,<venue>,<surface>,<low, medium, high or empty>")
+    )  # fmt: skip
+
+
+class _Read(NamedTuple):
+    """A file that was read anew."""
+
+    file: ExportFile
+    digest: str
+    options: ReadOptions
+    export: Export
+
+
+class _Reader:
+    """Goes through the files of one call."""
+
+    def __init__(self, team: Team, meeting: Meeting, call: ImportCall, store: Store) -> None:
+        self.call = call
+        self.mappings = store.mappings()
+        self.stored = store.imports(meeting.meeting)
+        self.read: list[_Read] = []
+        self.known: list[ImportRecord] = []
+        self.said: dict[str, Mapping[str, str]] = {}
+        self.report = ImportReport()
+        layout = call.layout or (meeting.layout if meeting.layout in LAYOUTS else None)
+        self.options = ReadOptions(
+            meeting.meeting, call.session, call.start, layout, dict(call.mapping),
+            meeting.date, meeting.timezone or "UTC",
+        )  # fmt: skip
+
+    def go_through(self, files: Iterable[ExportFile]) -> None:
+        for file in files:
+            digest = sha256_of(file.path)
+            stored = self._find(digest)
+            if stored or digest in [read.digest for read in self.read]:
+                self.report.already_imported += 1
+                self.known += [stored] if stored and stored not in self.known else []
+                continue
+            try:
+                self._read(file, digest)
+            except UserError as error:
+                if file.named or isinstance(error, CallError) or _is_ambiguous(error):
+                    raise
+                self.report.skipped.append(Skipped(file.source, str(error)))
+
+    def _find(self, digest: str) -> ImportRecord | None:
+        """The record of the same bytes read in the same way; a mapping need not be said again."""
+        wanted = _recorded(self.options)
+        for record in self.stored:
+            said = wanted if wanted["mapping"] else {**wanted, "mapping": record.options["mapping"]}
+            if record.sha256 == digest and record.options == said:
+                return record
+        return None
+
+    def _read(self, file: ExportFile, digest: str) -> None:
+        export, options = self.export(file)
+        self.read.append(_Read(file, digest, options, export))
+        self.report.understood.append(str(export.understood))
+        self.report.warnings += [f"{file.source}: {warning}" for warning in export.warnings]
+        if self.call.mapping:
+            self.said[export.understood.fingerprint] = dict(self.call.mapping)
+
+    def export(self, file: ExportFile) -> tuple[Export, ReadOptions]:
+        """The file as read, with what the team once said about such a header; options used."""
+        try:
+            export = read_export(file.path, self.options, file.source)
+        except CallError:
+            raise
+        except UserError:
+            remembered = {} if self.options.mapping else self.mappings
+            for fingerprint, mapping in remembered.items():
+                options = replace(self.options, mapping=mapping)
+                with contextlib.suppress(UserError):
+                    export = read_export(file.path, options, file.source)
+                    if export.understood.fingerprint == fingerprint:
+                        return export, options
+            raise
+        mapping = self.mappings.get(export.understood.fingerprint, {})
+        if self.options.mapping or not mapping:
+            return export, self.options
+        options = replace(self.options, mapping=mapping)
+        return read_export(file.path, options, file.source), options
+
+
+def _is_ambiguous(error: UserError) -> bool:
+    """The file is an export, but the user must say how to read it."""
+    return "ambiguous" in error.message
+
+
+def _batch(team: Team, files: list[_Read], seen: Iterable[Sequence[str]]) -> Batch:
+    """What all files of the import bring, with drivers and kinds as they are known today."""
+    import pandas as pd
+
+    exports = [file.export for file in files]
+    laps, aside, sessions = (
+        pd.concat([getattr(export, name) for export in exports], ignore_index=True)
+        for name in ("laps", "set_aside", "sessions")
+    )
+    laps, people = _with_people(team, laps, sessions, seen)
+    records = [_record(file, people.get(file.file.source, [])) for file in files]
+    return Batch(records, laps, aside, sessions)
+
+
+def _with_people(
+    team: Team, laps: pd.DataFrame, sessions: pd.DataFrame, seen: Iterable[Sequence[str]]
+) -> tuple[pd.DataFrame, dict[str, list[tuple[str, str]]]]:
+    """Laps with driver, team and kind of session; (transponder, name) pairs of each source."""
+    import pyarrow as pa
+
+    if laps.empty:
+        return laps, {}
+    table = pa.Table.from_pandas(laps[KEYS], preserve_index=False)
+    streams, code = streams_of(table, with_facts(team, sessions))
+    people: dict[str, set[tuple[str, str]]] = defaultdict(set)
+    columns = ["source", "transponder", "name_as_given", "driver"]
+    cells = streams[columns].astype(object).fillna("").itertuples(index=False, name=None)
+    for source, transponder, name, driver in cells:
+        # A car known by neither is known by its number, which stands in driver.
+        people[source].add((transponder, name if transponder or name else driver))
+    pairs = [(t, n) for t, n in seen] + [pair for found in people.values() for pair in found]
+    found = resolve(People(team.drivers, pairs), streams)
+    laps = laps.assign(
+        driver=found["driver"].astype("str").take(code).to_numpy(),
+        team=found["team"].to_numpy(dtype=bool)[code],
+        session_kind=streams["session_kind"].astype("str").take(code).to_numpy(),
+    )
+    return laps, {source: sorted(pairs) for source, pairs in people.items()}
+
+
+def _record(read: _Read, people: list[tuple[str, str]]) -> ImportRecord:
+    export = read.export
+    counts = export.set_aside["reason"].value_counts()
+    return ImportRecord(
+        source=read.file.source,
+        sha256=read.digest,
+        bytes=read.file.path.stat().st_size,
+        options=_recorded(read.options),
+        rows_in=export.rows_in,
+        rows_kept=export.rows_kept,
+        rows_set_aside=len(export.set_aside),
+        laps=len(export.laps),
+        sessions=sorted(set(export.sessions["session"])),
+        people=[list(pair) for pair in people],
+        reasons={str(reason): int(number) for reason, number in counts.items()},
+        on=_today(),
+    )
+
+
+def _recorded(options: ReadOptions) -> dict[str, Any]:
+    return {
+        "session": options.session,
+        "start": options.start,
+        "layout": options.layout,
+        "mapping": dict(options.mapping),
+        "date": options.date,
+        "timezone": options.timezone,
+    }
+
+
+def _today() -> str:
+    """The day, no finer: the same import on the same day makes the same bytes."""
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    now = datetime.datetime.fromtimestamp(int(epoch), datetime.UTC) if epoch.isdigit() else None
+    return (now or datetime.datetime.now(datetime.UTC)).date().isoformat()
+
+
+def _check(report: ImportReport, call: ImportCall) -> None:
+    """Nothing usable, or with --strict anything set aside: then nothing is changed."""
+    aside = sum(record.rows_set_aside for record in report.records)
+    reasons = ", ".join(f"{code}: {count}" for code, count in sorted(report.reasons.items()))
+    if not report.records:
+        listed = "".join(f"\n  {each.source}: {each.why}" for each in report.skipped)
+        raise UserError(f"no file could be read; nothing was changed{listed}")
+    if not sum(record.laps for record in report.records):
+        why = f" {aside} rows were set aside ({reasons})" if aside else ""
+        raise UserError(f"the exports hold no lap; nothing was changed.{why}")
+    if call.strict and (aside or report.skipped):
+        files = f" and {len(report.skipped)} files" if report.skipped else ""
+        raise UserError(
+            f"with --strict: {aside} rows ({reasons or 'none'}){files} would be set aside; "
+            "nothing was changed. Import without --strict to keep the rest"
+        )
+
+
+def _count_drivers(team: Team, meeting: Meeting, records: list[ImportRecord]) -> int:
+    pairs = [(t, n) for record in records for t, n in record.people]
+    people = People(team.drivers, pairs)
+    return len({people.find(t, n, meeting.date, "").driver for t, n in pairs})
+
+
+def _replaced(records: Iterable[ImportRecord], batch: Batch) -> list[str]:
+    """Sources whose very bytes come in again, under another name or read in another way."""
+    again = {record.sha256 for record in batch.records}
+    return [record.source for record in records if record.sha256 in again]
+
+
+def _stored_meeting(store: Store, name: str) -> str:
+    names = store.meetings()
+    for known in names:
+        if known.casefold() == name.casefold().strip():
+            return known
+    held = f"It holds {', '.join(names)}" if names else "It is empty"
+    raise UserError(f"the store has no meeting '{name}'. {held}. {nearest(name, names)}".rstrip())
+
+
+def _sources_of(team: Team, path: Path, known: list[str]) -> list[str]:
+    """Imported files that a path means: itself, all below it, or the one of that file name."""
+    source = source_name(team.folder, path)
+    found = [name for name in known if name == source or name.startswith(f"{source}/")]
+    if found:
+        return found
+    found = [name for name in known if name.rsplit("/", 1)[-1] == path.name]
+    if not found:
+        raise UserError(f"'{path}' was not imported. Imported were: {', '.join(known)}")
+    if len(found) > 1:
+        raise UserError(f"'{path}' may be {' or '.join(found)}: give the whole name")
+    return found
