@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -77,6 +77,8 @@ def read_season(team: Team, class_name: str | None = None) -> Season:
     settings = join(team, log, runs)
     runs = pd.concat([runs, settings], axis=1)
     data = season_data(team, *_only(runs, laps, (runs["class"] == chosen).to_numpy()))
+    statistics: Any = run_table(data.runs, data.laps)
+    data = replace(data, runs=data.runs.assign(**statistics))
     streams = pd.concat([part.streams for part in parts], ignore_index=True)
     notes = tuple(note for part in parts for note in part.notes)
     return Season(data, streams, log, chosen, classes, (*notes, *_time_notes(data.runs)))
