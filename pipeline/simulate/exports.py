@@ -85,6 +85,8 @@ def _stem(world: World, run: Run, style: Style) -> str:
     session, meeting = world.session(run), world.meetings[run.meeting]
     if style.per == "day":
         return meeting.dates[session.day]
+    if style.layout == "passings":
+        return session.name  # a file of passings says nowhere else which session it is
     plain = _without_accents(session.name).lower().replace(" ", "_")
     return plain if style.per == "session" else f"{plain}_{world.heat(run).name}"
 
