@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-from pipeline.cli.options import json_option, team_option
+from pipeline.cli.options import class_option, json_option, team_option
+from pipeline.cli.steps import Steps
 
 
 @click.command("plan", short_help="A run order for a test day that grip cannot fool.")
@@ -85,6 +86,7 @@ from pipeline.cli.options import json_option, team_option
     show_default=True,
     help="Start of the search; the same seed gives the same order.",
 )
+@class_option
 @json_option
 @team_option
 def command(as_json: bool, out: Path | None, seed: int, **asked: Any) -> None:
@@ -107,7 +109,10 @@ def command(as_json: bool, out: Path | None, seed: int, **asked: Any) -> None:
     from pipeline.plan.output import as_text
     from pipeline.plan.planner import chance_of, plan_day
 
-    plan = plan_day(read_request(Asked(**asked)), chance_of(seed))
+    steps = Steps()
+    request = read_request(Asked(**asked), steps)
+    steps("searching an order")
+    plan = plan_day(request, chance_of(seed))
     written = _write(plan, out) if out is not None else []
     if as_json:
         click.echo(json.dumps(json_of(plan), ensure_ascii=False, allow_nan=False))

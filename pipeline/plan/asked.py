@@ -6,10 +6,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.errors import CallError, Problem
 from pipeline.factors import Factor
-from pipeline.plan.request import COMPONENTS_BY_SKILL, DayRequest, PlanFactor
-from pipeline.plan.season import open_factors, season_components
+from pipeline.plan.request import (
+    COMPONENTS_BY_SKILL,
+    MOST_RUNS,
+    DayRequest,
+    PlanFactor,
+    run_hours,
+)
+from pipeline.plan.season import Progress, open_factors, season_components
 from pipeline.sheets import nearest
 from pipeline.team import Team, load_team
 
@@ -30,12 +38,13 @@ class Asked:
     warm_up: int = 1
     difference: float | None = None
     skill: str = "fast"
+    class_name: str | None = None
     meeting: str = "test-day"
     open_questions: bool = False
     team: Path = Path()
 
 
-def read_request(asked: Asked) -> DayRequest:
+def read_request(asked: Asked, progress: Progress | None = None) -> DayRequest:
     """The test day that is meant. Raises CallError for what does not fit together."""
     team = _team(asked.team)
     wanted = list(dict.fromkeys([*asked.factors, *_open(asked, team)]))
@@ -45,7 +54,8 @@ def read_request(asked: Asked) -> DayRequest:
     components = COMPONENTS_BY_SKILL[asked.skill]
     difference = asked.difference
     if team is not None:
-        components = season_components(team.folder, components)
+        hours = np.array(run_hours(min(max(asked.runs, 2), MOST_RUNS)))
+        components = season_components(team, asked.class_name, hours, components, progress)
         difference = team.worthwhile_s if difference is None else difference
     return DayRequest(
         tuple(factors),

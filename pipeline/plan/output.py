@@ -88,7 +88,8 @@ def notes(plan: Plan) -> list[str]:
     lines = [
         f"Scatter reckoned with ({components.source}): laps {components.lap_sd_s:.2f} s, "
         f"{components.clean_laps:g} clean laps a run, runs {components.run_sd_s:.2f} s, "
-        f"bend of the day's grip {components.curve_s:.2f} s. Only these cars are on the track.",
+        f"bend of the day's grip {components.curve_s:.2f} s. Only these cars are on the track; "
+        "days are counted for tracks and grip like this.",
     ]
     if request.warm_up:
         lines.append(

@@ -23,7 +23,6 @@ from pipeline.plan.search import find_order, make_aim
 from pipeline.plan.trend import Array, Nuisance, day_nuisance
 
 RANDOM_DRAWS = 200
-HOURS_BETWEEN_RUNS = 0.75
 
 
 @dataclass(frozen=True)
@@ -95,7 +94,7 @@ def plan_day(request: DayRequest, chance: Chance) -> Plan:
 def _nuisance(request: DayRequest) -> Nuisance:
     """Run r of every driver has the same place in the day."""
     drivers = len(request.drivers)
-    time = np.tile(np.arange(request.runs) * HOURS_BETWEEN_RUNS, drivers)
+    time = np.tile(request.hours, drivers)
     driver = np.repeat(np.arange(drivers), request.runs)
     return day_nuisance(time, driver, request.components.run_variance, request.components.curve_s)
 

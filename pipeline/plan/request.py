@@ -11,6 +11,7 @@ from pipeline.errors import CallError, Problem
 MOST_RUNS = 30
 MOST_DRIVERS = 12
 MOST_SETTINGS = 400
+HOURS_BETWEEN_RUNS = 0.75
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,11 @@ class DayRequest:
             raise CallError("this test day cannot be planned as asked", problems)
 
     @property
+    def hours(self) -> list[float]:
+        """Times of the runs of each driver from the first one, h."""
+        return run_hours(self.runs)
+
+    @property
     def most_changes(self) -> int:
         if self.changes_between_runs is not None:
             return self.changes_between_runs
@@ -175,6 +181,11 @@ def _level_problems(factor: PlanFactor) -> list[Problem]:
         strange = [level for level in factor.levels if not is_number(level)]
         problems += [Problem(f"'{level}'", "a number", where=where) for level in strange]
     return problems
+
+
+def run_hours(runs: int) -> list[float]:
+    """Times of a driver's runs, evenly spread over the day, h."""
+    return [run * HOURS_BETWEEN_RUNS for run in range(runs)]
 
 
 def is_number(text: str) -> bool:

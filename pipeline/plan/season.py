@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.errors import CallError, Problem, UserError
 from pipeline.plan.request import Components
+from pipeline.plan.trend import Array, typical_bend
+
+if TYPE_CHECKING:
+    from pipeline.models.tables import SeasonData, SeasonResult
+    from pipeline.team import Team
 
 SEASON = Path("reports") / "season"
+LEAST_LAPS = 5
+Progress = Callable[[str], None]
 OPEN_WORDS = ("leaning", "not enough runs", "not separable")
 
 
@@ -42,6 +52,54 @@ def _rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def season_components(folder: Path, otherwise: Components) -> Components:
-    """The season's scatter where its tables are there, else the assumed one."""
-    return otherwise
+def season_components(
+    team: Team,
+    class_name: str | None,
+    hours: Array,
+    otherwise: Components,
+    progress: Progress | None = None,
+) -> Components:
+    """The team's scatter as its store shows it; `otherwise`, with the reason, where it cannot.
+
+    hours: (n,) times of the day to plan, h. progress: called with each stage's name. Raises
+    CallError as pipeline.runs does where the store holds several classes and none is named.
+    """
+    from pipeline.models.season import analyse
+    from pipeline.runs import load_season
+
+    try:
+        data = load_season(team, class_name)
+        result = analyse(
+            data, outcomes=("pace",), conditions=False, by_driver=False, progress=progress
+        )
+    except CallError:
+        raise
+    except UserError as error:
+        reason = error.message.split(". ")[0].rstrip(":")
+        return replace(otherwise, source=f"{otherwise.source}; {reason}")
+    return components_of(data, result, hours) or otherwise
+
+
+def components_of(data: SeasonData, result: SeasonResult, hours: Array) -> Components | None:
+    """A team's scatter from its season; None where no run of it shows one.
+
+    The season's smoothing SD, s per h^1.5, becomes the typical bend over `hours`; of several
+    surfaces the mean variance is taken.
+    """
+    from pipeline.runs import run_table
+
+    runs = run_table(data.runs, data.laps)[data.runs["team"] & data.runs["excluded"].isna()]
+    runs = runs[runs["spread_s"].notna() & (runs["clean_laps"] >= LEAST_LAPS)]
+    if runs.empty:
+        return None
+    pace = result.components[result.components["outcome"] == "pace"]
+    sd = dict(zip(pace["component"], pace["sd"], strict=True))
+    smoothing = [value**2 for name, value in sd.items() if name.startswith("grip")]
+    curve = sum(smoothing) / len(smoothing) if smoothing else 0.0
+    return Components(
+        lap_sd_s=float(runs["spread_s"].median()),
+        run_sd_s=float(sd.get("run", 0.0)),
+        curve_s=float((curve * typical_bend(hours)) ** 0.5),
+        clean_laps=float(runs["clean_laps"].median()),
+        source=f"from {len(runs)} runs of the team in the store",
+    )

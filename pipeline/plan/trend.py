@@ -84,9 +84,19 @@ def bent_covariance(time: Array) -> Array:
 
     The straight part is left to fixed columns; zeros where the day has too few times for a bend.
     """
+    covariance = _bent(time)
+    size = np.mean(np.diag(covariance))
+    return covariance / size if size > 0 else covariance
+
+
+def typical_bend(time: Array) -> float:
+    """Mean variance of the bent part over the runs, for a smoothing variance of one."""
+    return float(np.mean(np.diag(_bent(time))))
+
+
+def _bent(time: Array) -> Array:
     Z = day_basis(time).curve(time)
     line = np.column_stack([np.ones_like(time), time - time.mean()])
     bent = Z - line @ np.linalg.lstsq(line, Z, rcond=None)[0]
     covariance: Array = bent @ bent.T
-    size = np.mean(np.diag(covariance))
-    return covariance / size if size > 0 else covariance
+    return covariance
