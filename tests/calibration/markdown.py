@@ -1,4 +1,4 @@
-"""The study's tables in markdown; shares outside their bounds are bold."""
+"""The study's tables in markdown; shares outside their bounds stand out."""
 
 from __future__ import annotations
 
@@ -33,21 +33,23 @@ def _effect_row(row: dict[Any, Any]) -> str:
         _flagged(row["covered"], low, high, row["covered_error"]),
         _flagged(row["false_p"], 0, MOST_FALSE, row["false_p_error"]),
         _percent(row["false_q"]),
-        _flagged(row["false_claim"], 0, MOST_FALSE),
-        _flagged(row["wrong_way"], 0, MOST_WRONG_WAY),
+        _flagged(row["false_claim"], 0, MOST_FALSE, row["false_claim_error"]),
+        _flagged(row["wrong_way"], 0, MOST_WRONG_WAY, row["wrong_way_error"]),
         _percent(row["found"]),
-        _flagged(row["waved_off"], 0, MOST_WAVED_OFF),
+        _flagged(row["waved_off"], 0, MOST_WAVED_OFF, row["waved_off_error"]),
         _plain(row["half_width"], 4),
         _plain(row["z_sd"], 2),
     ]
     return "| " + " | ".join(cells) + " |"
 
 
-def _flagged(share: float, low: float, high: float, error: float | None = None) -> str:
-    text = _percent(share)
-    if error is not None and np.isfinite(error):
-        text += f" ± {100 * error:.1f}"
-    return text if not np.isfinite(share) or low <= share <= high else f"**{text}**"
+def _flagged(share: float, low: float, high: float, error: float) -> str:
+    """Bold where the share is outside by more than two of its errors, else italic if outside."""
+    text = _percent(share) + (f" ± {100 * error:.1f}" if error > 0 else "")
+    outside = max(low - share, share - high)
+    if not outside > 0:
+        return text
+    return f"**{text}**" if outside > 2 * error else f"*{text}*"
 
 
 def _percent(share: float) -> str:

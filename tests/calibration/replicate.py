@@ -47,7 +47,6 @@ def _naive(season: Season) -> dict[str, float]:
 
 def _analysed(season: Season) -> Record:
     from pipeline.models.season import analyse
-
     from tests.calibration.frames import season_data
 
     result = analyse(season_data(season), conditions=False, by_driver=False)
@@ -58,7 +57,7 @@ def _analysed(season: Season) -> Record:
     }
 
 
-def _beside_truth(row: Record, season: Season) -> Record:
+def _beside_truth(row: dict[Any, Any], season: Season) -> Record:
     key = (row["outcome"], row["factor"], row["level"])
     numbers = {name: _number(row[name]) for name in NUMBERS}
     return (

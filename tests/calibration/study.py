@@ -142,14 +142,16 @@ does nothing in any outcome; in the others it acts on all, either way (0.02 to 0
 - *no number*: share of contrasts that the analysis refused to put a number on.
 - *covers*: share of 95 % intervals that hold the truth, ± its Monte-Carlo standard error.
 - *null*: share of changes that do nothing called an effect by p, by q, and in the verdict.
-- *wrong way*: share of real effects that the verdict calls the opposite of the truth; *found*:
+- *wrong way*: share of real effects (on race: of 0.4 s or more, since pace and mistakes may
+  cancel) that the verdict calls the opposite of the truth; *found*:
   share that it calls right; *waved off*: share of effects on pace of 0.03 s a lap (the
   worthwhile difference) or more that it calls no difference that matters.
 - *half-width*: mean, of 95 % intervals (log scale for the ratios spread and mistakes).
 - *error / std. error*: SD of the errors in standard errors; 1 if the standard errors are true.
 
-Bold: outside the bounds (covers 94 to 96 % for pace and spread, 93 to 97 % for the others; null
-and waved off at most 5.5 %; wrong way at most 0.5 %)."""
+Italic: outside the bounds (covers 94 to 96 % for pace and spread, 93 to 97 % for the others; null
+and waved off at most 5.5 %; wrong way at most 0.5 %). Bold: outside by more than two Monte-Carlo
+standard errors, which is more than chance."""
 
 NAIVE = """Share of one-day tests in which no change did anything, but a 5 % test 'found' an effect
 on pace: 4 drivers, 8 runs each, 25 laps a run, grip gaining 0.6 s over the day and flattening,

@@ -12,6 +12,9 @@ from tests.calibration.naive import ANALYSES
 from tests.calibration.replicate import Record
 from tests.calibration.seasons import WORTHWHILE_S
 
+# Pace and mistakes can nearly cancel over a race: below the least effect on pace (0.02 s on each
+# of 20 laps) an effect on race has no direction that could be called wrong.
+LEAST_RACE_S = 0.4
 RATIOS = ("spread", "mistakes")
 # Which way a verdict points: the sign of level minus reference (or of the log ratio).
 DIRECTIONS = {
@@ -42,8 +45,9 @@ def effects_table(records: Sequence[Record]) -> pd.DataFrame:
     """A row a contrast and outcome, with what was right and wrong about it.
 
     Columns of the record's effects, and kind, number, answered, covered, called_p, called_q,
-    claimed, wrong_way, waved_off (bool; a worthwhile effect on pace called no difference that
-    matters), half_width and z (error over standard error; log scale for ratios).
+    worthwhile (0.03 s a lap or more), real (not a null, and for race not nearly one), claimed,
+    wrong_way, waved_off (worthwhile and called no difference that matters), half_width and z
+    (error over standard error); the last two on the log scale for ratios.
     """
     rows = [
         {"kind": record["kind"], "number": record["number"], **effect}
@@ -58,7 +62,9 @@ def effects_table(records: Sequence[Record]) -> pd.DataFrame:
     table["called_q"] = table["q_value"] < 0.05
     direction = table["verdict"].map(claimed_direction)
     table["claimed"] = direction != 0
-    table["wrong_way"] = ~table["null"] & (direction * _scaled(table, "truth") < 0)
+    negligible = table["outcome"].eq("race") & table["truth"].abs().lt(LEAST_RACE_S)
+    table["real"] = ~table["null"] & ~negligible
+    table["wrong_way"] = table["real"] & (direction * _scaled(table, "truth") < 0)
     table["waved_off"] = table["worthwhile"] & table["verdict"].eq(NO_DIFFERENCE)
     table["half_width"] = (_scaled(table, "ci_high") - _scaled(table, "ci_low")) / 2
     table["z"] = (_scaled(table, "estimate") - _scaled(table, "truth")) / table["std_error"]
@@ -80,7 +86,8 @@ def summarise(table: pd.DataFrame) -> pd.DataFrame:
 
 def _shares(group: pd.DataFrame) -> dict[str, float]:
     answered = group[group["answered"]]
-    nulls, real = answered[answered["null"]], answered[~answered["null"]]
+    nulls, real = answered[answered["null"]], answered[answered["real"]]
+    worthwhile = answered[answered["worthwhile"]]
     return {
         "seasons": group["number"].nunique(),
         "contrasts": len(group),
@@ -91,9 +98,12 @@ def _shares(group: pd.DataFrame) -> dict[str, float]:
         "false_p_error": monte_carlo_error(nulls, "called_p"),
         "false_q": nulls["called_q"].mean(),
         "false_claim": nulls["claimed"].mean(),
+        "false_claim_error": monte_carlo_error(nulls, "claimed"),
         "wrong_way": real["wrong_way"].mean(),
+        "wrong_way_error": monte_carlo_error(real, "wrong_way"),
         "found": (real["claimed"] & ~real["wrong_way"]).mean(),
-        "waved_off": answered.loc[answered["worthwhile"], "waved_off"].mean(),
+        "waved_off": worthwhile["waved_off"].mean(),
+        "waved_off_error": monte_carlo_error(worthwhile, "waved_off"),
         "half_width": answered["half_width"].mean(),
         "z_sd": answered["z"].std(),
     }

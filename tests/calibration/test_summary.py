@@ -10,11 +10,17 @@ import pytest
 
 from tests.calibration import markdown, study
 from tests.calibration.replicate import Record
-from tests.calibration.summary import claimed_direction, effects_table, monte_carlo_error, summarise
+from tests.calibration.summary import (
+    RATIOS,
+    claimed_direction,
+    effects_table,
+    monte_carlo_error,
+    summarise,
+)
 
 
 def effect(truth: float, low: float, high: float, verdict: str, outcome: str = "pace") -> Record:
-    middle = (low + high) / 2 if outcome == "pace" else (low * high) ** 0.5
+    middle = (low * high) ** 0.5 if outcome in RATIOS else (low + high) / 2
     excludes_null = low > 0 or high < 0
     return {
         "outcome": outcome,
@@ -91,9 +97,16 @@ def test_verdict_that_is_unknown_is_not_passed_over() -> None:
         claimed_direction("quicker")
 
 
-def test_share_outside_its_bounds_is_bold(records: list[Record]) -> None:
-    text = markdown.effects_markdown(summarise(effects_table(records)))
-    assert "**50.0 % ± 25.0**" in text
+def test_share_outside_its_bounds_stands_out(records: list[Record]) -> None:
+    assert "*50.0 % ± 25.0*" in markdown.effects_markdown(summarise(effects_table(records)))
+    many = [r | {"number": 4 * n + r["number"]} for n in range(25) for r in records]
+    assert "**50.0 % ± 5.0**" in markdown.effects_markdown(summarise(effects_table(many)))
+
+
+def test_race_effect_of_nearly_nothing_has_no_wrong_way() -> None:
+    rows = [effect(0.1, -3.0, -1.0, "faster", "race"), effect(0.9, -3.0, -1.0, "faster", "race")]
+    table = effects_table([record(0, *rows)])
+    assert list(table["wrong_way"]) == [False, True]
 
 
 def test_study_goes_on_where_it_was(tmp_path: Path) -> None:
