@@ -1,0 +1,132 @@
+"""Kill imports at random moments and look at the store: `python -m tests.kill --kills 200`."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from pipeline.store import open_store
+from tests.exports import laps_csv
+from tests.folders import team_folder
+
+# A process that has everything loaded and forks one import a line; it never uses arrow itself,
+# whose threads do not survive a fork.
+_NURSERY = """
+import os, sys
+from pathlib import Path
+import filelock, pandas, pyarrow.parquet, pyarrow.compute
+from pipeline.importing import ImportCall, import_exports
+from pipeline.team import load_team
+for line in sys.stdin:
+    folder, export = line.rstrip("\\n").split("\\t")
+    pid = os.fork()
+    if not pid:
+        import_exports(load_team(Path(folder)), ImportCall((Path(export),), "spring"))
+        os._exit(0)
+    print(pid, flush=True)
+    print(os.waitpid(pid, 0)[1], flush=True)
+"""
+
+
+class Nursery:
+    """Imports in processes of their own, each of which can be killed."""
+
+    def __init__(self) -> None:
+        command = [sys.executable, "-c", _NURSERY]
+        self.process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    def start(self, folder: Path, export: Path) -> int:
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{folder}\t{export}\n")
+        self.process.stdin.flush()
+        return self._line()
+
+    def end(self) -> int:
+        """Wait for the import; its status, not 0 if it was killed or failed."""
+        return self._line()
+
+    def whole(self, folder: Path, export: Path) -> float:
+        """An import that nobody kills; its seconds."""
+        began = time.perf_counter()
+        self.start(folder, export)
+        assert self.end() == 0
+        return time.perf_counter() - began
+
+    def close(self) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.close()
+        self.process.wait()
+
+    def _line(self) -> int:
+        assert self.process.stdout is not None
+        return int(self.process.stdout.readline())
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    """Every file of the store but the lock; opening it first finishes what was committed."""
+    store = open_store(folder)
+    store.read("laps")
+    files = (path for path in store.folder.rglob("*") if path.is_file())
+    found = {path.relative_to(store.folder).as_posix(): path.read_bytes() for path in files}
+    return {name: raw for name, raw in found.items() if not name.startswith((".lock", ".new/"))}
+
+
+def kill_after(pid: int, wait: float, folder: Path, staged: bool) -> None:
+    """SIGKILL after `wait` seconds; if `staged`, counted from the first sign of a change."""
+    until = time.perf_counter() + 5
+    while staged and time.perf_counter() < until and not (folder / "store/.new").exists():
+        if not Path(f"/proc/{pid}").exists():
+            break
+    time.sleep(wait)
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(pid, signal.SIGKILL)
+
+
+def study(folder: Path, kills: int, seed: int) -> dict[str, int]:
+    """Kill imports of a second file into a store that has the first.
+
+    Half are killed at any moment of the import, half while the store is being changed. Counts
+    stores left as before, as after, and as neither; and repeats with other bytes than `after`.
+    """
+    team_folder(folder)
+    first = laps_csv(folder / "exports/spring/q1.csv")
+    second = laps_csv(folder / "exports/spring/q2.csv", start="11:00:00")
+    nursery, template = Nursery(), folder.parent / "template"
+    nursery.whole(folder, first)
+    shutil.copytree(folder / "store", template)
+    before, longest = content(folder), nursery.whole(folder, second)
+    after, draw = content(folder), random.Random(seed)
+    count = dict.fromkeys(("before", "after", "neither", "unlike"), 0)
+    for number in range(kills):
+        shutil.rmtree(folder / "store")
+        shutil.copytree(template, folder / "store")
+        staged = number % 2 == 1
+        wait = draw.uniform(0, 0.1 if staged else longest)
+        kill_after(nursery.start(folder, second), wait, folder, staged)
+        nursery.end()
+        left = content(folder)
+        count["before" if left == before else "after" if left == after else "neither"] += 1
+        nursery.whole(folder, second)
+        count["unlike"] += content(folder) != after
+    nursery.close()
+    return count
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        print(study(Path(scratch) / "team", options.kills, options.seed))
