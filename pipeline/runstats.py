@@ -82,9 +82,9 @@ def reduce_laps(run: Codes, lap: Array, lap_s: Array, driver: Codes) -> RunStati
         within_df=laps_of - runs_of,
         driver=driver,
         slope=slope,
-        residual_ss=np.bincount(run, residual**2, R),
+        residual_ss=np.bincount(run, residual**2, R).astype(float),
         df=np.maximum(n - 2, 0),
-        slope_ss=slope_ss,
+        slope_ss=slope_ss.astype(float),
         mean_lap=_means(run, lap[:, None], n)[:, 0],
     )
 

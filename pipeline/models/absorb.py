@@ -14,8 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 
-from pipeline.models.rows import Array, Grouping, SortedRows
+from pipeline.models.rows import Array, Codes, Grouping, SortedRows
 
 
 @dataclass(frozen=True)
@@ -33,22 +34,6 @@ class Absorbed:
         out = _scaled(self.w, M)
         for group, h, c in zip(self.groups, self.h, self.c, strict=True):
             out -= _scaled(h, _scaled(c, group.sums(_scaled(h, M)))[group.code])
-        return out
-
-    def cross(self, M: Array) -> Array:
-        """M' W M. M: (R, k). Returns (k, k)."""
-        root = np.sqrt(self.w)[:, None] * M
-        out = root.T @ root
-        for group, h, c in zip(self.groups, self.h, self.c, strict=True):
-            B = np.sqrt(c)[:, None] * group.sums(h[:, None] * M)
-            out -= B.T @ B
-        return out
-
-    def diagonal(self) -> Array:
-        """The diagonal of W, (R,)."""
-        out = self.w.copy()
-        for group, h, c in zip(self.groups, self.h, self.c, strict=True):
-            out -= c[group.code] * h**2
         return out
 
 
@@ -87,9 +72,9 @@ def log_det_derivatives(sorted_rows: SortedRows, v: Array, theta: Array) -> tupl
     units: Triple = (w, slope, curve)
     unit_of_row = np.arange(len(w))
     for index, (variance, group) in enumerate(zip(theta, sorted_rows.groups, strict=True), m):
-        starts = unit_of_row[group.starts]
-        s = tuple(np.add.reduceat(part, starts, axis=0) for part in units)
-        t = _one_plus(s, variance * group.active, group.active, index)
+        s = _summed(units, unit_of_row, group)
+        active = group.active.astype(float)
+        t = _one_plus(s, variance * active, active, index)
         ratio = t[1] / t[0][:, None]
         first += ratio.sum(axis=0)
         second += (t[2] / t[0][:, None, None]).sum(axis=0) - ratio.T @ ratio
@@ -98,6 +83,15 @@ def log_det_derivatives(sorted_rows: SortedRows, v: Array, theta: Array) -> tupl
 
 
 Triple = tuple[Array, ...]  # value (G,), slope (G, k), curvature (G, k, k)
+
+
+def _summed(units: Triple, unit_of_row: Codes, group: Grouping) -> Triple:
+    """Sums of the finer units' values over the groups that hold them."""
+    group_of_unit = np.empty(len(units[0]), dtype=np.intp)
+    group_of_unit[unit_of_row] = group.code
+    U, G = len(group_of_unit), len(group.active)
+    scatter = sparse.csr_array((np.ones(U), (group_of_unit, np.arange(U))), shape=(G, U))
+    return tuple((scatter @ part.reshape(U, -1)).reshape(G, *part.shape[1:]) for part in units)
 
 
 def _one_plus(s: Triple, variance: Array, active: Array, index: int) -> Triple:

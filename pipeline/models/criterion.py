@@ -24,6 +24,15 @@ import numpy as np
 from scipy.linalg import cho_solve, cholesky, solve_triangular
 
 from pipeline.models.absorb import Absorbed, absorb, log_det_derivatives
+from pipeline.models.carried import (
+    Carried,
+    carry,
+    dense_sums,
+    expanded,
+    spread_dense,
+    summed,
+    weighted_local,
+)
 from pipeline.models.rows import Array, SortedRows
 
 
@@ -74,6 +83,13 @@ class Roots:
             out[:, block] = M[:, block] @ root
         return out
 
+    def after_transposed(self, M: Array) -> Array:
+        """M S'. M: (k, q)."""
+        out: Array = M * self.scale
+        for block, root in self.dense:
+            out[:, block] = M[:, block] @ root.T
+        return out
+
     def before(self, M: Array, transpose: bool = True) -> Array:
         """S' M, or S M. M: (q,) or (q, k)."""
         out: Array = (self.scale * M.T).T
@@ -86,14 +102,15 @@ class Roots:
 class State:
     """Everything at one theta that the criterion, its derivatives and inference share.
 
-    K: (p+q+1, p+q+1), [X, Z, y]' W [X, Z, y]. S: with G = S S'. root: (p+q, p+q), lower
-    Cholesky factor of C. solution: (p+q,), coefficients of A*. quadratic: y'Py.
+    WA: W [X, Z] in pieces. K: (p+q, p+q), [X, Z]' W [X, Z]. S: with G = S S'. root: (p+q, p+q),
+    lower Cholesky factor of C. solution: (p+q,), coefficients of A*. quadratic: y'Py.
     """
 
     sorted_rows: SortedRows
     layout: Structure
     theta: Array
     absorbed: Absorbed
+    WA: Carried
     K: Array
     S: Roots
     root: Array
@@ -116,37 +133,57 @@ class State:
         return (rows.n - self.p) * float(np.log(2 * np.pi)) + log_det + self.quadratic
 
     @cached_property
-    def star(self) -> Array:
-        """A* = [X, Z S], (R, p+q)."""
-        A, p = self.sorted_rows.A, self.p
-        return np.hstack([A[:, :p], self.S.after(A[:, p:-1])])
+    def coefficients(self) -> Array:
+        """b and u, (p+q,)."""
+        out = self.solution.copy()
+        out[self.p :] = self.S.before(out[self.p :], transpose=False)
+        return out
+
+    @property
+    def beta(self) -> Array:
+        """Fixed effects of the response as it was given, (p,)."""
+        return self.coefficients[: self.p] + self.sorted_rows.shift
 
     @cached_property
-    def H(self) -> Array:
-        """W A* L'^-1, (R, p+q): P = W - H H'."""
-        weighted = self.absorbed.times(self.star)
-        return solve_triangular(self.root, weighted.T, lower=True, check_finite=False).T
+    def inverse(self) -> Array:
+        """S* C^-1 S*' with S* = diag(I, S), (p+q, p+q): P = W - WA inverse (WA)'."""
+        k, p = len(self.root), self.p
+        half = solve_triangular(self.root, np.eye(k), lower=True, check_finite=False)
+        half[:, p:] = self.S.after_transposed(half[:, p:])
+        return half.T @ half
+
+    def fitted(self, coefficients: Array) -> Array:
+        """[X, Z] coefficients, (R,) or (R, j)."""
+        parts = self.sorted_rows.parts
+        return np.concatenate([part.A @ coefficients[part.columns] for part in parts])
+
+    def cross(self, M: Array) -> Array:
+        """[X, Z]' M, (p+q, j). M: (R, j)."""
+        out = np.zeros((len(self.root), M.shape[1]))
+        for part in self.sorted_rows.parts:
+            out[part.columns] += part.A.T @ M[part.rows]
+        return out
 
     def project(self, M: Array) -> Array:
-        """P M. M: (R,) or (R, k)."""
-        return self.absorbed.times(M) - self.H @ (self.H.T @ M)
+        """P M. M: (R, j)."""
+        WM = self.absorbed.times(M)
+        return WM - self.WA.times(self.inverse @ self.cross(WM))
 
     @cached_property
     def Py(self) -> Array:
         """P y, (R,)."""
         y = self.sorted_rows.A[:, -1]
-        return self.absorbed.times(y - self.star @ self.solution)
+        return self.absorbed.times(y - self.fitted(self.coefficients))
 
     @cached_property
     def ZPZ(self) -> Array:
         """Z' P Z, (q, q)."""
         p = self.p
-        ZH = self._Z.T @ self.H
-        return self.K[p:-1, p:-1] - ZH @ ZH.T
+        return self.K[p:, p:] - self.K[p:] @ self.inverse @ self.K[:, p:]
 
-    @property
-    def _Z(self) -> Array:
-        return self.sorted_rows.A[:, self.p : -1]
+    def _level(self, j: int) -> int:
+        """Position among the sorted groups (fine first) of nested parameter j."""
+        return self.layout.levels - 1 - (j - self.layout.m)
 
     def apply(self, j: int, M: Array) -> Array:
         """V_j M without the pooled rows. M: (R,) or (R, k)."""
@@ -155,12 +192,12 @@ class State:
             d = rows.diagonal[:, j]
             return d * M if M.ndim == 1 else d[:, None] * M
         if j < layout.n_nested:
-            group = rows.groups[layout.levels - 1 - (j - layout.m)]
+            group = rows.groups[self._level(j)]
             sums = group.sums(M)
             active = group.active if M.ndim == 1 else group.active[:, None]
             return (active * sums)[group.code]
         block, pattern = self._pattern(j)
-        Z = self._Z[:, block]
+        Z = rows.A[:, self.p : -1][:, block]
         return Z @ (pattern @ (Z.T @ M))
 
     def quadratic_form(self, j: int, M: Array) -> Array:
@@ -169,11 +206,11 @@ class State:
         if j < layout.m:
             return (rows.diagonal[:, j][:, None] * M).T @ M
         if j < layout.n_nested:
-            group = rows.groups[layout.levels - 1 - (j - layout.m)]
+            group = rows.groups[self._level(j)]
             sums = group.sums(M)[group.active]
             return sums.T @ sums
         block, pattern = self._pattern(j)
-        ZM = self._Z[:, block].T @ M
+        ZM = rows.A[:, self.p : -1][:, block].T @ M
         return ZM.T @ pattern @ ZM
 
     def _pattern(self, j: int) -> tuple[slice, Array]:
@@ -195,22 +232,34 @@ class State:
         return np.column_stack([self.apply(j, self.Py) for j in range(len(self.theta))])
 
     @cached_property
+    def _dense_level(self) -> Array:
+        """N'WA of the crossing level, (G, p+q)."""
+        crossing = self.sorted_rows.crossing
+        assert crossing is not None
+        return dense_sums(self.WA, np.ones(len(self.Py)), crossing)
+
+    @cached_property
     def traces(self) -> Array:
         """tr(P V_j), (parameters,)."""
-        layout = self.layout
+        layout, rows = self.layout, self.sorted_rows
         out = np.empty(len(self.theta))
-        H2 = (self.H**2).sum(axis=1)
+        lost = self.WA.forms(self.inverse)
         first = self._nested_derivatives[0]
         for j in range(layout.m):
-            out[j] = first[j] - self.sorted_rows.diagonal[:, j] @ H2
-            out[j] += self._null(j, 1)
+            out[j] = first[j] - rows.diagonal[:, j] @ lost + self._null(j, 1)
         for j in range(layout.m, layout.n_nested):
-            group = self.sorted_rows.groups[layout.levels - 1 - (j - layout.m)]
-            out[j] = first[j] - float((group.sums(self.H)[group.active] ** 2).sum())
+            out[j] = first[j] - self._level_loss(self._level(j))
         for j in range(layout.n_nested, len(out)):
             block, pattern = self._pattern(j)
             out[j] = float((self.ZPZ[block, block] * pattern).sum())
         return out
+
+    def _level_loss(self, level: int) -> float:
+        """tr(N' WA inverse (WA)' N) of a level."""
+        if not self.sorted_rows.groups[level].is_local:
+            D = self._dense_level
+            return float(((D @ self.inverse) * D).sum())
+        return float(summed(self.sorted_rows, self.WA, level).forms(self.inverse).sum())
 
     def _null(self, j: int, power: int) -> float:
         count = self.sorted_rows.null_rows[j]
@@ -232,27 +281,64 @@ class State:
         layout, k = self.layout, len(self.theta)
         n = layout.n_nested
         out = np.empty((k, k))
-        applied = [self.apply(j, self.H) for j in range(n)]
-        inner = [self.H.T @ M for M in applied]
-        weighted = [self.absorbed.times(M) for M in applied]
+        grams = [self._gram(j) for j in range(n)]
+        turned = [self.inverse @ gram for gram in grams]
         second = self._nested_derivatives[1]
+        mixed = self._mixed_traces()
         for i in range(n):
             for j in range(i, n):
-                out[i, j] = -second[i, j] - 2 * float((applied[i] * weighted[j]).sum())
-                out[i, j] += float((inner[i] * inner[j]).sum())
+                out[i, j] = -second[i, j] - 2 * mixed[i, j] + float((turned[i] * turned[j].T).sum())
         for j in range(layout.m):
             out[j, j] += self._null(j, 2)
-        PZ = self.absorbed.times(self._Z) - self.H @ (self.H.T @ self._Z)
+        PZ = -self.inverse @ self.K[:, self.p :]
+        PZ[self.p :] += np.eye(self.sorted_rows.q)
         for j in range(n, k):
             block, pattern = self._pattern(j)
             half = PZ[:, block]
             for i in range(n):
-                out[i, j] = float((self.quadratic_form(i, half) * pattern).sum())
+                out[i, j] = float(((half.T @ grams[i] @ half) * pattern).sum())
             for i in range(n, j + 1):
                 other, other_pattern = self._pattern(i)
                 Q = self.ZPZ[other, block]
                 out[i, j] = float((other_pattern * (Q @ pattern @ Q.T)).sum())
         return _mirror(out)
+
+    def _gram(self, j: int) -> Array:
+        """(WA)' V_j WA, (p+q, p+q)."""
+        if j < self.layout.m:
+            return self.WA.gram(self.sorted_rows.diagonal[:, j])
+        level = self._level(j)
+        if not self.sorted_rows.groups[level].is_local:
+            return self._dense_level.T @ self._dense_level
+        return summed(self.sorted_rows, self.WA, level).gram()
+
+    def _applied(self, j: int) -> Carried:
+        """V_j WA."""
+        rows = self.sorted_rows
+        if j < self.layout.m:
+            return self.WA.weighted(rows.diagonal[:, j])
+        level = self._level(j)
+        if not rows.groups[level].is_local:
+            return spread_dense(self.WA, self._dense_level)
+        return expanded(rows, summed(rows, self.WA, level), level)
+
+    def _mixed_traces(self) -> Array:
+        """tr(inverse (WA)' V_i W V_j WA) over the nested parameters."""
+        rows, n = self.sorted_rows, self.layout.n_nested
+        applied = [self._applied(j) for j in range(n)]
+        local = [weighted_local(rows, self.absorbed, one) for one in applied]
+        out = np.zeros((n, n))
+        for i in range(n):
+            for j in range(i, n):
+                out[i, j] = float(applied[i].forms(self.inverse, local[j]).sum())
+        if rows.crossing is not None:
+            h, c = self.absorbed.h[-1], self.absorbed.c[-1]
+            dense = [dense_sums(one, h, rows.crossing) for one in applied]
+            for i in range(n):
+                turned = (c[:, None] * dense[i]) @ self.inverse
+                for j in range(i, n):
+                    out[i, j] -= float((turned * dense[j]).sum())
+        return out
 
     @cached_property
     def hessian(self) -> Array:
@@ -270,13 +356,13 @@ def evaluate(sorted_rows: SortedRows, layout: Structure, theta: Array) -> State:
     if not (v > 0).all() or (theta[m:n] < 0).any():
         raise NotPositiveError("row variance not positive")
     absorbed = absorb(v, theta[m:n][::-1], sorted_rows.groups)
-    K = absorbed.cross(sorted_rows.A)
+    WA, K, Ky = carry(sorted_rows, absorbed)
     S = _block_roots(sorted_rows, layout, theta)
-    C, k = _equations(K, S, p)
+    C, k = _equations(K, Ky[:-1], S, p)
     root = _cholesky(C)
     solution = cho_solve((root, True), k, check_finite=False)
-    quadratic = float(K[-1, -1] - k @ solution)
-    return State(sorted_rows, layout, theta, absorbed, K, S, root, solution, quadratic)
+    quadratic = float(Ky[-1] - k @ solution)
+    return State(sorted_rows, layout, theta, absorbed, WA, K, S, root, solution, quadratic)
 
 
 def criterion_function(sorted_rows: SortedRows) -> Callable[[Array], State]:
@@ -285,10 +371,10 @@ def criterion_function(sorted_rows: SortedRows) -> Callable[[Array], State]:
     return lambda theta: evaluate(sorted_rows, layout, np.asarray(theta, float))
 
 
-def _equations(K: Array, S: Roots, p: int) -> tuple[Array, Array]:
+def _equations(K: Array, Ky: Array, S: Roots, p: int) -> tuple[Array, Array]:
     """C and the right-hand side A*' W y."""
-    C = K[:-1, :-1].copy()
-    k = K[:-1, -1].copy()
+    C = K.copy()
+    k = Ky.copy()
     C[:p, p:] = S.after(C[:p, p:])
     C[p:, :p] = C[:p, p:].T
     C[p:, p:] = S.before(S.after(C[p:, p:]))

@@ -134,10 +134,19 @@ def fit_outcome(
         null_log_scale=np.r_[response.null_log_scale, np.zeros(m - 1)],
         names=names,
         avoid_zero=tuple(name in avoid_zero for name in names),
+        parts=_meetings(design, run, is_run),
     )
     guess = start_values(design, response, blocks) | dict(start or {})
     fit = fit_rows(rows, np.array([guess[name] for name in names]))
     return _located(design, response, fit, kept, blocks, centre)
+
+
+def _meetings(design: Design, run: Codes, is_run: NDArray[np.bool_]) -> Codes | None:
+    """Meeting of each run row; the rows of within-run information are a part of their own."""
+    names, codes = np.unique(design.runs["meeting"].to_numpy(str), return_inverse=True)
+    if len(names) == 1:
+        return None
+    return np.where(is_run, codes[run], len(names)).astype(np.intp)
 
 
 def _levels(

@@ -77,7 +77,7 @@ def equal_knots(first: float, last: float, pieces: int) -> Array:
     width = last - first
     low, high = first - 0.001 * width, last + 0.001 * width
     h = (high - low) / pieces
-    return low + h * np.arange(-3, pieces + 4)
+    return np.asarray(low + h * np.arange(-3, pieces + 4), dtype=float)
 
 
 def penalty_transform(k: int) -> Array:

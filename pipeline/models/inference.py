@@ -64,8 +64,9 @@ def combine(fit: Fit, fixed: Array, penalised: Array | None = None) -> Pieces:
     full = np.vstack([fixed, state.S.before(penalised)])
     half = solve_triangular(state.root, full, lower=True, check_finite=False)
     weights = solve_triangular(state.root, half, lower=True, trans="T", check_finite=False)
-    estimate = full.T @ state.solution
-    carried = state.absorbed.times(state.star @ weights)
+    estimate = fixed.T @ fit.beta + penalised.T @ fit.u
+    weights[state.p :] = state.S.before(weights[state.p :], transpose=False)
+    carried = state.absorbed.times(state.fitted(weights))
     slopes = [state.quadratic_form(j, carried) for j in range(state.layout.n_nested)]
     slopes += _pattern_slopes(fit, penalised, carried)
     return Pieces(estimate, half.T @ half, np.array(slopes), carried)
@@ -129,7 +130,7 @@ def values_and_errors(fit: Fit, fixed: Array, penalised: Array) -> tuple[Array, 
     """Estimates and standard errors, (k,) both. fixed: (p, k); penalised: (q, k)."""
     full = np.vstack([fixed, fit.state.S.before(penalised)])
     half = solve_triangular(fit.state.root, full, lower=True, check_finite=False)
-    return full.T @ fit.state.solution, np.sqrt((half**2).sum(axis=0))
+    return fixed.T @ fit.beta + penalised.T @ fit.u, np.sqrt((half**2).sum(axis=0))
 
 
 def expected_covariance(fit: Fit) -> Array:

@@ -107,18 +107,12 @@ def fit_rows(rows: Rows, start: Array | None = None) -> Fit:
 
 
 def typical_scale(sorted_rows: SortedRows) -> Array:
-    """(k,): for each parameter the size at which it alone would explain the residual variance.
-
-    Raises ValueError where X is not of full rank.
-    """
+    """(k,): for each parameter the size at which it alone would explain the residual variance."""
     p = sorted_rows.p
-    X, y = sorted_rows.A[:, :p], sorted_rows.A[:, -1]
-    beta, _, rank, _ = np.linalg.lstsq(X, y, rcond=None)
-    if rank < p:
-        raise ValueError(f"X has {p} columns but rank {rank}")
-    residual = y - X @ beta
-    spread = float(residual @ residual) / max(len(y) - p, 1)
-    spread = max(spread, np.finfo(float).eps * max(float(y @ y) / len(y), 1e-300))
+    residual = sorted_rows.A[:, -1]
+    spread = float(residual @ residual) / max(len(residual) - p, 1)
+    level = float(np.abs(sorted_rows.A[:, :p] @ sorted_rows.shift).max(initial=0.0))
+    spread = max(spread, (np.finfo(float).eps * max(level, 1e-300)) ** 2)
     sizes = list(sorted_rows.diagonal.mean(axis=0))
     sizes += [1.0] * len(sorted_rows.groups)
     for block, where in zip(sorted_rows.rows.penalised, sorted_rows.blocks, strict=True):
@@ -281,17 +275,14 @@ def _finish(
     converged = bool(definite and decrement < 1e-5)
     message = "converged" if converged else _why_not(definite, decrement)
     p = state.p
-    u = state.S.before(state.solution[p:], transpose=False)
-    inverse_root = np.linalg.inv(state.root)
-    cov_beta = (inverse_root.T @ inverse_root)[:p, :p]
     names = rows.names or tuple(f"theta{j}" for j in range(rows.n_parameters))
     at_zero = (state.theta <= np.maximum(lower, 0) + TINY * scale) & ~np.isneginf(lower)
     return Fit(
         names=names,
         theta=state.theta,
-        beta=state.solution[:p],
-        u=u,
-        cov_beta=cov_beta,
+        beta=state.beta,
+        u=state.coefficients[p:],
+        cov_beta=state.inverse[:p, :p],
         criterion=state.criterion,
         gradient=gradient,
         hessian=hessian,
