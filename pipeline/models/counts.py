@@ -14,13 +14,8 @@ from numpy.typing import NDArray
 from scipy import linalg, sparse
 
 from pipeline.models.counts_family import FAMILIES, Array
-from pipeline.models.counts_laplace import (
-    Evaluation,
-    Mode,
-    Model,
-    criterion,
-    log_f_prior,
-)
+from pipeline.models.counts_laplace import Evaluation, criterion
+from pipeline.models.counts_mode import Mode, Model, log_f_prior
 from pipeline.models.counts_optimise import Optimum, SdPrior, minimise
 
 # A deviation of 0.1 % of the rate, on the log scale: nobody can tell it from none.

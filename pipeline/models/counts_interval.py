@@ -10,7 +10,7 @@ from scipy import optimize, stats
 
 from pipeline.models.counts import CountFit
 from pipeline.models.counts_family import Array
-from pipeline.models.counts_laplace import find_mode
+from pipeline.models.counts_mode import find_mode
 
 _SMALLEST_DF = 1.0
 _LARGEST_DF = 1e6

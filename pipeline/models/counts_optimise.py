@@ -9,7 +9,8 @@ import numpy as np
 from scipy import optimize
 
 from pipeline.models.counts_family import Array
-from pipeline.models.counts_laplace import Evaluation, Mode
+from pipeline.models.counts_laplace import Evaluation
+from pipeline.models.counts_mode import Mode
 
 _LARGEST_SD = 20.0
 _SMALLEST_AVOIDED = 1e-3

@@ -1,0 +1,251 @@
+"""The joint mode of a count model's coefficients at given SDs, by Newton's method.
+
+Z_1, the random term with most levels, is absorbed: its block of the Hessian is diagonal, so a
+season costs its drivers and sessions, not its driver-at-meeting effects. The letters are those
+of counts_laplace.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg, sparse, special
+
+from pipeline.models.counts_family import (
+    Array,
+    Pointwise,
+    evaluate_binomial,
+    evaluate_log_link,
+)
+
+_MOST_STEPS = 100
+_SMALLEST_DECREMENT = 1e-12
+
+
+@dataclass(frozen=True)
+class Model:
+    """Frozen arrays of one fit.
+
+    y, offset (n,); trials (n,) for the binomial, else None; R (n, m) dense or sparse: the fixed
+    columns that are coefficients, then the random terms that are not absorbed, side by side;
+    blocks: for each of those terms its slice of R; codes (n,) int, values (n,), levels q: the
+    absorbed term, Z (n, q) its sparse design; places: where in psi the absorbed term and the
+    others have their sigma, empty if there is no random term; log_f (n_fixed,): scale of the
+    log-F(1,1) prior per fixed column, 0 for none.
+    """
+
+    y: Array
+    offset: Array
+    trials: Array | None
+    dispersed: bool
+    R: Any
+    n_fixed: int
+    blocks: tuple[slice, ...]
+    codes: NDArray[np.intp]
+    values: Array
+    levels: int
+    Z: Any
+    places: tuple[int, ...]
+    log_f: Array
+
+
+@dataclass(frozen=True)
+class Mode:
+    """The joint mode at one psi: absorbed effects u (q,), other coefficients v (m,), eta (n,),
+    the penalised minus log-likelihood there, whether Newton's steps got there, and how many."""
+
+    u: Array
+    v: Array
+    eta: Array
+    value: float
+    converged: bool
+    steps: int
+
+
+@dataclass(frozen=True)
+class Factor:
+    """H by blocks: D = diag(d) (q,) of the absorbed term, C (q, m) beside it, and the Cholesky
+    factor of the Schur complement S (m, m) of the rest."""
+
+    d: Array
+    C: Array
+    S: tuple[Array, bool]
+
+    @property
+    def logdet(self) -> float:
+        return float(np.sum(np.log(self.d)) + 2.0 * np.sum(np.log(np.diag(self.S[0]))))
+
+    def solve(self, top: Array, rest: Array) -> tuple[Array, Array]:
+        """H^-1 (top, rest) for vectors (q,), (m,)."""
+        below = linalg.cho_solve(self.S, rest - self.C.T @ (top / self.d), check_finite=False)
+        return (top - self.C @ below) / self.d, below
+
+    def inverse_rest(self) -> Array:
+        """The block of H^-1 that belongs to the columns of R, (m, m)."""
+        return linalg.cho_solve(self.S, np.eye(self.C.shape[1]), check_finite=False)
+
+
+def split(model: Model, psi: Array) -> tuple[float, Array, float]:
+    """psi -> sigma of the absorbed term, scale of each column of R (m,), alpha."""
+    scale = np.ones(model.R.shape[1])
+    for place, block in zip(model.places[1:], model.blocks, strict=True):
+        scale[block] = psi[place]
+    absorbed = float(psi[model.places[0]]) if model.places else 0.0
+    return absorbed, scale, float(psi[-1] ** 2) if model.dispersed else 0.0
+
+
+def pointwise(model: Model, eta: Array, alpha: float) -> Pointwise:
+    if model.trials is None:
+        return evaluate_log_link(model.y, eta, alpha)
+    return evaluate_binomial(model.y, eta, model.trials)
+
+
+def log_f_prior(beta: Array, scale: Array) -> tuple[float, Array, Array, Array]:
+    """Minus log density of log-F(1,1) on scale * beta, and its three derivatives, (p,) each.
+
+    It acts as half an event on either side of the contrast, which keeps a ratio finite where a
+    level has no event at all (Greenland and Mansournia 2015, from memory).
+    """
+    x = scale * beta
+    share = special.expit(x)
+    value = float(np.sum(np.logaddexp(0.0, x) - x / 2.0 - np.log(2.0)))
+    curvature = share * (1.0 - share)
+    return (
+        value,
+        scale * (share - 0.5),
+        scale**2 * curvature,
+        scale**3 * curvature * (1 - 2 * share),
+    )
+
+
+def scale_rows(w: Array, R: Any) -> Any:
+    return sparse.diags_array(w) @ R if sparse.issparse(R) else w[:, None] * R
+
+
+def times(R: Any, dense: Array) -> Any:
+    """R * dense, element by element."""
+    return R.multiply(dense).tocsr() if sparse.issparse(R) else R * dense
+
+
+def sum_by_group(model: Model, per_row: Array) -> Array:
+    """(n,) -> (q,) over the groups of the absorbed term."""
+    return np.bincount(model.codes, per_row, model.levels).astype(np.float64)
+
+
+def factorise(model: Model, w: Array, sigma: float, scale: Array, curvature: Array) -> Factor:
+    """H at weights w (n,); curvature (n_fixed,) is the prior's."""
+    wR = scale_rows(w, model.R)
+    gram, beside = model.R.T @ wR, model.Z.T @ wR
+    if sparse.issparse(gram):
+        gram, beside = gram.toarray(), beside.toarray()
+    squares = sum_by_group(model, w * model.values**2)
+    d = sigma**2 * squares + 1.0
+    C = sigma * beside * scale
+    S = scale[:, None] * gram * scale - C.T @ (C / d[:, None])
+    ridge = np.ones(len(scale))
+    ridge[: model.n_fixed] = curvature
+    S[np.diag_indices_from(S)] += ridge
+    return Factor(d, C, linalg.cho_factor(S, lower=True, check_finite=False))
+
+
+def predictor(model: Model, sigma: float, scale: Array, u: Array, v: Array) -> Array:
+    return model.offset + sigma * model.values * u[model.codes] + model.R @ (scale * v)
+
+
+def find_mode(
+    model: Model, psi: Array, start: Mode | None = None, held: tuple[Array, float] | None = None
+) -> Mode:
+    """Newton's method with halving, from `start` or from the counts themselves.
+
+    held: (L, c) keeps L'beta = c, with L (n_fixed,): the constrained mode of a profile.
+    """
+    sigma, scale, _ = split(model, psi)
+    u, v = _first_guess(model, psi, _crude_eta(model) if start is None else start.eta)
+    if held is not None:
+        v = _move_onto(v, held)
+    here = _penalised(model, psi, u, v)
+    steps, decrement = 0, np.inf
+    while steps < _MOST_STEPS:
+        du, dv, decrement = _newton_step(model, sigma, scale, here[2], u, v, held)
+        if decrement < _SMALLEST_DECREMENT:
+            break
+        size, there = _halve_until_lower(model, psi, u, v, du, dv, here[0])
+        if size == 0.0:
+            break
+        u, v, here = u + size * du, v + size * dv, there
+        steps += 1
+    return Mode(u, v, here[1], here[0], bool(decrement < 1e-7), steps)
+
+
+def _crude_eta(model: Model) -> Array:
+    eta = np.log(model.y + 0.5)
+    return eta if model.trials is None else eta - np.log(model.trials - model.y + 0.5)
+
+
+def _first_guess(model: Model, psi: Array, eta: Array) -> tuple[Array, Array]:
+    """One step of weighted least squares from a linear predictor.
+
+    It starts from eta and not from effects, which mean something else at another psi.
+    """
+    sigma, scale, alpha = split(model, psi)
+    rows = pointwise(model, eta, alpha)
+    pull = rows.weight * (eta - model.offset) + rows.score
+    curvature = log_f_prior(np.zeros(model.n_fixed), model.log_f)[2]
+    factor = factorise(model, rows.weight, sigma, scale, curvature)
+    top = sigma * sum_by_group(model, model.values * pull)
+    return factor.solve(top, scale * (model.R.T @ pull))
+
+
+def _penalised(model: Model, psi: Array, u: Array, v: Array) -> tuple[float, Array, Pointwise]:
+    sigma, scale, alpha = split(model, psi)
+    eta = predictor(model, sigma, scale, u, v)
+    rows = pointwise(model, eta, alpha)
+    k = model.n_fixed
+    prior = log_f_prior(v[:k], model.log_f)[0]
+    return -rows.loglik + 0.5 * float(u @ u + v[k:] @ v[k:]) + prior, eta, rows
+
+
+def _newton_step(
+    model: Model,
+    sigma: float,
+    scale: Array,
+    rows: Pointwise,
+    u: Array,
+    v: Array,
+    held: tuple[Array, float] | None,
+) -> tuple[Array, Array, float]:
+    k = model.n_fixed
+    _, slope, curvature, _ = log_f_prior(v[:k], model.log_f)
+    top = sigma * sum_by_group(model, model.values * rows.score) - u
+    rest = scale * (model.R.T @ rows.score) - np.concatenate([slope, v[k:]])
+    factor = factorise(model, rows.weight, sigma, scale, curvature)
+    du, dv = factor.solve(top, rest)
+    if held is not None:
+        along = np.zeros_like(v)
+        along[:k] = held[0]
+        eu, ev = factor.solve(np.zeros_like(u), along)
+        share = (along @ dv) / (along @ ev)
+        du, dv = du - share * eu, dv - share * ev
+    return du, dv, float(top @ du + rest @ dv)
+
+
+def _move_onto(v: Array, held: tuple[Array, float]) -> Array:
+    L, c = held
+    moved = v.copy()
+    moved[: len(L)] += L * (c - L @ v[: len(L)]) / (L @ L)
+    return moved
+
+
+def _halve_until_lower(
+    model: Model, psi: Array, u: Array, v: Array, du: Array, dv: Array, before: float
+) -> tuple[float, tuple[float, Array, Pointwise]]:
+    size = 1.0
+    for _ in range(40):
+        there = _penalised(model, psi, u + size * du, v + size * dv)
+        if there[0] <= before + 1e-10 * (1.0 + abs(before)):
+            return size, there
+        size /= 2.0
+    return 0.0, there
