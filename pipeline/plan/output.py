@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 from pipeline.plan.planner import Plan, PlannedContrast
@@ -79,31 +80,62 @@ def changed(plan: Plan, driver: int, run: int) -> dict[str, str]:
 
 def as_text(plan: Plan) -> str:
     """The order a driver, then what the day can show, in words."""
-    return "\n".join([*_order_lines(plan), "", *_promise_lines(plan), "", *notes(plan)])
+    told = [_filled(line) for line in _promise_lines(plan)]
+    return "\n".join([*_order_lines(plan), "", *told, "", *map(_filled, notes(plan))])
+
+
+def _filled(line: str) -> str:
+    start = line[: len(line) - len(line.lstrip())]
+    return textwrap.fill(line, 96, initial_indent="", subsequent_indent=start + "  ")
 
 
 def notes(plan: Plan) -> list[str]:
     """What the reader should know about this order and its numbers."""
-    request, components = plan.request, plan.request.components
-    lines = [
+    return [*_scatter_notes(plan), *_warm_up_notes(plan), *_limit_notes(plan), *_turn_notes(plan)]
+
+
+def _scatter_notes(plan: Plan) -> list[str]:
+    components = plan.request.components
+    return [
         f"Scatter reckoned with ({components.source}): laps {components.lap_sd_s:.2f} s, "
         f"{components.clean_laps:g} clean laps a run, runs {components.run_sd_s:.2f} s, "
         f"bend of the day's grip {components.curve_s:.2f} s. Only these cars are on the track; "
-        "days are counted for tracks and grip like this.",
+        "days are counted for tracks and grip like this."
     ]
-    if request.warm_up:
+
+
+def _warm_up_notes(plan: Plan) -> list[str]:
+    count = plan.request.warm_up
+    if not count:
+        return []
+    runs = f"Runs 1 to {count} of each driver are" if count > 1 else "Run 1 of each driver is"
+    return [
+        f"{runs} a warm-up at the reference, and counted as reference. Where it went wrong, leave "
+        "its session out (sessions.csv, exclude)."
+    ]
+
+
+def _limit_notes(plan: Plan) -> list[str]:
+    request = plan.request
+    lines = ["Every order within these limits was tried."] if plan.exact else []
+    slow = [factor.title for factor in request.factors if factor.slow]
+    if request.most_changes < len(request.factors) or slow:
+        twice = f", {' and '.join(slow)} at most {request.slow_changes} times a driver"
         lines.append(
-            f"Run{'s 1 to ' if request.warm_up > 1 else ' '}{request.warm_up} of each driver "
-            f"{'are' if request.warm_up > 1 else 'is'} a warm-up at the reference, and counted "
-            "as reference. Where it went wrong, leave its session out (sessions.csv, exclude)."
-        )
-    turning = [name for d, name in enumerate(request.drivers) if _turns(plan, d)]
-    if turning:
-        lines.append(
-            f"{', '.join(turning)}: the setting goes to and fro at every run. Do not let battery "
-            "packs or sets of tyres do the same, or theirs and the setting's effect are one."
+            f"At most {request.most_changes} factor(s) change between two runs"
+            f"{twice if slow else ''}; the random order keeps no such limits."
         )
     return lines
+
+
+def _turn_notes(plan: Plan) -> list[str]:
+    turning = [name for d, name in enumerate(plan.request.drivers) if _turns(plan, d)]
+    if not turning:
+        return []
+    return [
+        f"{', '.join(turning)}: the setting goes to and fro at every run. Do not let battery "
+        "packs or sets of tyres do the same, or theirs and the setting's effect are one."
+    ]
 
 
 def _turns(plan: Plan, driver: int) -> bool:
@@ -124,7 +156,7 @@ def promise(plan: Plan, contrast: PlannedContrast) -> str:
         f"this day can show {_seconds(contrast.half_width_s)} a lap; the usual order "
         f"{_seconds(contrast.half_width_usual_s)}, a random order "
         f"{_seconds(contrast.half_width_random_s)}. A true difference of "
-        f"{_seconds(plan.request.difference_s)} is found with a chance of "
+        f"{plan.request.difference_s:g} s is found with a chance of "
         f"{100 * contrast.power:.0f} %; {_days(contrast)}."
     )
 

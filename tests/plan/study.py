@@ -190,7 +190,7 @@ cars on the track, fast drivers (laps 0.15 s, runs 0.06 s, 20 clean laps a run),
 first run a warm-up at the reference. *Usual*: all A, then all B. *Random*: a new random order
 each day, levels equally often.
 """
-BY_ORDER = """
+BY_ORDER = """\
 ## By the formula and on {days} simulated days
 
 Grip is smooth and its size unknown: it gains between -0.2 and 1.0 s over the day, flattening,
@@ -204,7 +204,7 @@ BY_SEASON = """
 
 The same days with every lap ({season_days} of each size), analysed by the season's pace model
 (P-spline grip by REML, nested effects, Satterthwaite). It gives the usual order no number on such
-a day.
+a day. The coverage of so few days is known to some four points only.
 """
 
 

@@ -47,7 +47,9 @@ def test_both_logs_say_what_the_plan_says(plan):
 
 def test_text_shows_order_and_promise(plan):
     text = as_text(plan)
-    assert "Ann Arbor  rear_bar  1.3" in text
+    assert all(len(line) <= 96 for line in text.splitlines())
+    text = " ".join(text.split())
+    assert "Ann Arbor rear_bar 1.3" in text
     contrast = plan.contrasts[0]
     assert contrast_words(contrast) == "Rear anti-roll bar 1.4 mm against 1.3 mm"
     assert f"this day can show {contrast.half_width_s:.2f} s a lap" in text
@@ -58,11 +60,11 @@ def test_text_shows_order_and_promise(plan):
 def test_an_order_that_goes_to_and_fro_warns_of_packs_and_tyres():
     text = as_text(plan_day(day(1, 6), chance_of(1)))
     assert "A  B  A  B  A  B" in text
-    assert "battery packs" in text
-    assert "battery packs" not in as_text(plan_day(day(1, 8), chance_of(1)))
+    assert "battery packs" in " ".join(text.split())
+    assert "to and fro" not in as_text(plan_day(day(1, 8), chance_of(1)))
 
 
 def test_nothing_is_promised_where_nothing_can_be_told():
-    text = as_text(plan_day(day(3, 4, 5), chance_of(1)))
+    text = " ".join(as_text(plan_day(day(3, 4, 5), chance_of(1))).split())
     assert "the usual order nothing" in text
     assert "nan" not in text and "None" not in text

@@ -1,0 +1,50 @@
+"""A small version of `tests.plan.study`, whose table is STUDY.md."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.plan.study import SIZES, plan_of, season_intervals, season_row, try_orders
+
+# 99.9 % binomial bounds of a coverage of 95 % in 500 days
+LEAST, MOST = 0.915, 0.980
+
+
+@pytest.mark.parametrize(("drivers", "runs"), SIZES)
+def test_on_simulated_days_at_the_same_coverage(drivers, runs):
+    tried = try_orders(plan_of(drivers, runs), 500, np.random.default_rng(runs))
+    for one in tried.values():
+        assert LEAST <= one.coverage <= MOST
+    planned, usual, random = tried["planned"], tried["usual"], tried["random"]
+    assert planned.width <= 0.50 * usual.width
+    assert planned.width_at_95 <= 0.50 * usual.width_at_95 * 1.1  # a quantile of 500 is rough
+    assert planned.width <= (0.90 if drivers == 1 else 1) * random.width
+
+
+@pytest.mark.slow
+def test_what_is_predicted_is_what_the_season_reports():
+    """Over days of several sizes: within 10 % on average, and no size far off."""
+    chance = np.random.default_rng(3)
+    ratios = []
+    for drivers, runs in [(1, 8), (2, 6), (2, 8), (4, 8)]:
+        plan = plan_of(drivers, runs)
+        ratios.append(plan.contrasts[0].half_width_s / season_intervals(plan, 20, chance).width)
+    assert np.mean(ratios) == pytest.approx(1, abs=0.1)
+    assert ratios == pytest.approx([1] * len(ratios), abs=0.25)
+
+
+def test_the_season_gives_the_usual_order_of_such_a_day_no_number():
+    plan = plan_of(2, 8)
+    usual = np.repeat([[0, 1]], 4, axis=1).reshape(1, 8).repeat(2, axis=0)
+    chance = np.random.default_rng(1)
+    row = season_row(usual, np.zeros(8), plan.request.components, chance)
+    assert np.isnan(row.estimate)
+    planned = season_row(plan.levels[:, :, 0], np.zeros(8), plan.request.components, chance)
+    assert np.isfinite(planned.estimate)
+
+
+def test_the_committed_table_covers_every_size():
+    text = (Path(__file__).parent / "STUDY.md").read_text("utf-8")
+    for drivers, runs in SIZES:
+        assert text.count(f"\n| {drivers} | {runs} |") == 2
