@@ -18,31 +18,30 @@ def one_spelling(classes: pd.Series) -> pd.Series:
     return classes.map(lambda text: first[plain(text)])
 
 
-def choose_class(runs: pd.DataFrame, name: str | None) -> tuple[pd.DataFrame, str, tuple[str, ...]]:
-    """Runs with nameless ones put into the only class where that is safe, the class, all classes.
+def choose_class(classes: pd.Series, name: str | None) -> str:
+    """The class that an analysis is about; `classes` holds that of each run.
 
-    runs: meeting, class, driver. Raises CallError, with the list, where `name` is needed or
-    unknown.
+    Raises CallError, with the list, where there are several and none or an unknown one is named.
     """
-    runs = _nameless(runs)
-    counts = runs["class"].value_counts()
-    classes = tuple(counts.index)
-    if name is None and len(classes) == 1:
-        return runs, classes[0], classes
-    wanted = [c for c in classes if name is not None and plain(c) == plain(name)]
+    counts = classes.value_counts()
+    if name is None and len(counts) == 1:
+        return str(counts.index[0])
+    wanted = [c for c in counts.index if name is not None and plain(c) == plain(name)]
     if wanted:
-        return runs, wanted[0], classes
+        return str(wanted[0])
     listed = ", ".join(f"{c or '(none named)'}: {n} runs" for c, n in counts.items())
     if name is None:
         advice = "Name one with --class"
-        if "" in classes:
+        if "" in counts.index:
             advice += "; give the others their class in sessions.csv or drivers.csv"
         raise CallError(f"the store holds several classes ({listed}). {advice}")
-    raise CallError(f"no class '{name}' ({listed}). {nearest(name, classes)}".rstrip())
+    raise CallError(f"no class '{name}' ({listed}). {nearest(name, counts.index)}".rstrip())
 
 
-def _nameless(runs: pd.DataFrame) -> pd.DataFrame:
+def with_only_class(runs: pd.DataFrame) -> pd.DataFrame:
     """Runs without a class belong to the only one that is named, if the same people drive it.
+
+    runs: meeting, class, driver.
 
     Not where one meeting has both: there the exports tell them apart, so they are two.
     """

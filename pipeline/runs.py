@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from pipeline.classes import choose_class, one_spelling
+from pipeline.classes import choose_class, one_spelling, with_only_class
 from pipeline.errors import UserError
 from pipeline.models.tables import SeasonData
 from pipeline.order import hours, natural
@@ -18,23 +18,53 @@ from pipeline.run_table import run_table
 from pipeline.setups import SetupLog, join, read_log
 from pipeline.store import Store, open_store
 from pipeline.streams import meeting_streams
+from pipeline.team_tables import plain
 
 if TYPE_CHECKING:
     from pipeline.team import Team
 
-__all__ = ["Season", "load_season", "meeting_runs", "read_season", "run_table", "stream_season"]
+__all__ = [
+    "Gathered",
+    "Season",
+    "gather",
+    "load_season",
+    "meeting_runs",
+    "read_season",
+    "run_table",
+    "stream_season",
+]
 
 RUN_KEY = ["date", "class", "session", "heat", "driver"]
 _RUN_FIELDS = ["meeting", "session_kind", "team", "excluded", "source"]
 
 
 @dataclass(frozen=True, eq=False)
-class Season:
-    """A class of the season, with all that was noticed on the way.
+class Gathered:
+    """Everything in the store, joined, all classes, with all that was noticed on the way.
 
-    data: what the models take. streams: see streams.meeting_streams, all classes. setups: the
-    log as read, with its faults. notes: sentences about data that were left out or guessed.
+    runs: as SeasonData.runs, and start_hour. laps: see SeasonData. streams: see
+    streams.meeting_streams. setups: the log as read, with its faults. notes: sentences about data
+    that were left out or guessed.
     """
+
+    team: Team
+    runs: pd.DataFrame
+    laps: pd.DataFrame
+    streams: pd.DataFrame
+    setups: SetupLog
+    notes: tuple[str, ...] = ()
+
+    def of_class(self, name: str | None) -> Season:
+        """One class; CallError as in load_season."""
+        chosen = choose_class(self.runs["class"], name)
+        data = _season_data(self.team, self.runs, self.laps, self.runs["class"] == chosen)
+        classes = tuple(self.runs["class"].unique())
+        return Season(data, self.streams, self.setups, chosen, classes, self.notes)
+
+
+@dataclass(frozen=True, eq=False)
+class Season:
+    """What the models take, of one class; streams, setups and notes of all, see Gathered."""
 
     data: SeasonData
     streams: pd.DataFrame
@@ -65,31 +95,39 @@ def load_season(team: Team, class_name: str | None = None) -> SeasonData:
 
 
 def read_season(team: Team, class_name: str | None = None) -> Season:
-    """The same with everything noticed, and faults of the setup log kept instead of raised."""
-    store = open_store(team.folder)
-    parts = list(all_meetings(store, team))
+    """The same with everything noticed; faults of the setup log are kept instead of raised."""
+    return gather(team).of_class(class_name)
+
+
+def gather(team: Team) -> Gathered:
+    """All runs of the store, joined to drivers, sessions and setups.
+
+    Raises UserError where the store is empty.
+    """
+    parts = list(all_meetings(open_store(team.folder), team))
     if not parts:
         raise UserError("the store is empty. Import exports first: `backtoback import --help`")
     runs, laps = _stack([(part.runs, part.laps) for part in parts])
     runs["class"] = one_spelling(runs["class"])
-    runs, chosen, classes = choose_class(runs, class_name)
+    runs = with_only_class(runs)
     log = read_log(team)
-    settings = join(team, log, runs)
-    runs = pd.concat([runs, settings], axis=1)
-    data = season_data(team, *_only(runs, laps, (runs["class"] == chosen).to_numpy()))
-    statistics: Any = run_table(data.runs, data.laps)
-    data = replace(data, runs=data.runs.assign(**statistics))
+    runs = pd.concat([runs, join(team, log, runs)], axis=1)
     streams = pd.concat([part.streams for part in parts], ignore_index=True)
-    notes = tuple(note for part in parts for note in part.notes)
-    return Season(data, streams, log, chosen, classes, (*notes, *_time_notes(data.runs)))
+    notes = [note for part in parts for note in part.notes]
+    return Gathered(team, runs, laps, streams, log, (*notes, *_time_notes(runs)))
 
 
 def stream_season(team: Team, class_name: str | None = None) -> Iterator[SeasonData]:
-    """One meeting at a time in bounded memory, without settings: for stores of any size."""
+    """One meeting at a time in bounded memory, without settings: for stores of any size.
+
+    Without a name, the class is the one of the first meeting, if that has one only (CallError).
+    """
     for part in all_meetings(open_store(team.folder), team):
-        runs = part.runs.assign(**{"class": one_spelling(part.runs["class"])})
-        runs, chosen, _ = choose_class(runs, class_name)
-        yield season_data(team, *_only(runs, part.laps, (runs["class"] == chosen).to_numpy()))
+        classes = one_spelling(part.runs["class"])
+        if class_name is None:
+            class_name = choose_class(classes, None)
+        wanted = classes.map(plain) == plain(class_name)
+        yield _season_data(team, part.runs, part.laps, wanted)
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,24 +265,20 @@ def _stack(parts: list[tuple[pd.DataFrame, pd.DataFrame]]) -> tuple[pd.DataFrame
     return runs, pd.concat(laps, ignore_index=True)
 
 
-def _only(
-    runs: pd.DataFrame, laps: pd.DataFrame, wanted: np.ndarray[Any, Any]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    if wanted.all():
-        return runs, laps
-    number = np.cumsum(wanted) - 1
-    laps = laps[wanted[laps["run"].to_numpy()]].reset_index(drop=True)
-    return runs[wanted].reset_index(drop=True), laps.assign(run=number[laps["run"].to_numpy()])
-
-
-def season_data(team: Team, runs: pd.DataFrame, laps: pd.DataFrame) -> SeasonData:
-    """Runs and laps with the columns that the models are promised."""
+def _season_data(
+    team: Team, runs: pd.DataFrame, laps: pd.DataFrame, wanted: pd.Series
+) -> SeasonData:
+    """The wanted runs and their laps, with the columns that the models are promised."""
     columns = ["meeting", "date", "class", "session", "session_kind", "heat", "driver", "team"]
     columns += ["run_no", "hour", "hour_known", "start", "surface", "grip", "excluded", "total_s"]
-    factors = [factor.name for factor in team.factors if factor.name in runs]
-    runs = runs[[*columns, *factors]]
-    for name in ("start", "surface", "grip", "excluded"):
-        runs[name] = runs[name].astype("str")
+    columns += [factor.name for factor in team.factors if factor.name in runs]
+    text = dict.fromkeys(["start", "surface", "grip", "excluded"], "str")
+    if not wanted.all():
+        number = (wanted.cumsum() - 1).to_numpy()
+        laps = laps[wanted.to_numpy()[laps["run"].to_numpy()]].reset_index(drop=True)
+        laps = laps.assign(run=number[laps["run"].to_numpy()])
+    runs = runs.loc[wanted, columns].astype(text).reset_index(drop=True)
+    runs = runs.assign(**{str(name): cells for name, cells in run_table(runs, laps).items()})
     return SeasonData(runs, laps, team.factors, team.claims, team.race_seconds, team.worthwhile_s)
 
 

@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import CallError, UserError
-from pipeline.runs import load_season, read_season, run_table, stream_season
+from pipeline.runs import gather, load_season, run_table, stream_season
 from pipeline.team import load_team
 from tests.folders import DRIVERS, team_folder
 from tests.laps import heat, stored
@@ -12,14 +12,18 @@ LAPS = [18.0, 16.0, 16.2, 16.1, 40.0]
 CARS = {"101 Ann Arbor": LAPS, "102 Bo Burg": LAPS, "7 Cy Coe": [19.0, 17.0, 17.1]}
 
 
-def season(folder, *heats, class_name=None, **files):
+def season(folder, *heats, **files):
     team_folder(folder, **files)
     stored(folder, *heats)
-    return read_season(load_team(folder), class_name)
+    return gather(load_team(folder))
+
+
+def data_of(folder, *heats, **files):
+    return season(folder, *heats, **files).of_class(None).data
 
 
 def test_a_run_is_one_drivers_laps_in_one_heat(tmp_path):
-    data = season(tmp_path, heat("Q1", "08:00", CARS), heat("Q2", "09:30", CARS)).data
+    data = data_of(tmp_path, heat("Q1", "08:00", CARS), heat("Q2", "09:30", CARS))
     runs = data.runs
     assert len(runs) == 6
     ann = runs[runs["driver"] == "Ann Arbor"]
@@ -90,7 +94,7 @@ def test_sessions_csv_counts_after_the_import_too(tmp_path):
         "spring,q1,final,2026-04-19,,touring,rain\nspring,Q2,,,13:45,,\n"
     )
     heats = heat("Q1", "08:00", CARS), heat("Q2", None, CARS, racing_class="Touring")
-    runs = season(tmp_path, *heats, sessions=sessions).data.runs
+    runs = data_of(tmp_path, *heats, sessions=sessions).runs
     # The session has the name that sessions.csv gives it.
     q1, q2 = runs[runs["session"] == "q1"].iloc[0], runs[runs["session"] == "Q2"].iloc[0]
     assert (q1["session_kind"], q1["date"], q1["excluded"]) == ("final", "2026-04-19", "rain")
@@ -101,10 +105,10 @@ def test_sessions_csv_counts_after_the_import_too(tmp_path):
 
 
 def test_drivers_csv_counts_after_the_import_too(tmp_path):
-    before = season(tmp_path, heat("Q1", "08:00", CARS)).data.runs
+    before = data_of(tmp_path, heat("Q1", "08:00", CARS)).runs
     assert before["team"].sum() == 2
     (tmp_path / "drivers.csv").write_text(DRIVERS.replace("Bo Burg,102,yes", "Bo B,102,no"))
-    after = read_season(load_team(tmp_path)).data.runs
+    after = gather(load_team(tmp_path)).runs
     assert after.loc[after["team"], "driver"].to_list() == ["Ann Arbor"]
     assert "Bo B" in set(after["driver"])
 
@@ -113,7 +117,7 @@ def test_without_any_time_the_order_of_sessions_stands_for_it(tmp_path):
     names = [("Final", "final"), ("Q10", "qualifying"), ("Q9", "qualifying"), ("P1", "practice")]
     heats = [heat(name, None, CARS, kind=kind) for name, kind in names]
     found = season(tmp_path, *heats)
-    ann = found.data.runs[found.data.runs["driver"] == "Ann Arbor"].sort_values("run_no")
+    ann = found.runs[found.runs["driver"] == "Ann Arbor"].sort_values("run_no")
     assert ann["session"].to_list() == ["P1", "Q9", "Q10", "Final"]
     assert ann["hour"].to_list() == [0.0, 0.5, 1.0, 1.5]
     assert not ann["hour_known"].any()
@@ -129,16 +133,16 @@ def test_sessions_of_one_file_keep_its_order_and_sessions_csv_overrules(tmp_path
     both = type(heats[0])(
         heats[0].records, pd.concat(part), heats[0].set_aside, pd.concat(sessions)
     )
-    runs = season(tmp_path / "a", both).data.runs
+    runs = data_of(tmp_path / "a", both).runs
     assert runs.groupby("session")["hour"].first().to_dict() == {"Zulu": 0.0, "Alpha": 0.5}
     listed = "meeting,session\nspring,Alpha\nspring,Zulu\n"
-    runs = season(tmp_path / "b", both, sessions=listed).data.runs
+    runs = data_of(tmp_path / "b", both, sessions=listed).runs
     assert runs.groupby("session")["hour"].first().to_dict() == {"Zulu": 0.5, "Alpha": 0.0}
 
 
 def test_a_session_without_a_time_stands_between_its_neighbours(tmp_path):
     heats = heat("Q1", "08:00", CARS), heat("Q2", None, CARS), heat("Q3", "10:00", CARS)
-    runs = season(tmp_path, *heats).data.runs
+    runs = data_of(tmp_path, *heats).runs
     q2 = runs[runs["session"] == "Q2"].iloc[0]
     assert q2["hour"] == pytest.approx(9.0)
     assert not q2["hour_known"]
@@ -149,9 +153,9 @@ def test_two_transponders_in_a_car_are_one_run(tmp_path):
     drivers = DRIVERS + "Ann Arbor,111,yes,,\n"
     cars = {**CARS, "111 Ann Arbor": LAPS[:4]}
     found = season(tmp_path, heat("Q1", "08:00", cars), drivers=drivers)
-    ann = found.data.runs[found.data.runs["driver"] == "Ann Arbor"]
+    ann = found.runs[found.runs["driver"] == "Ann Arbor"]
     assert len(ann) == 1
-    assert (found.data.laps["run"] == ann.index[0]).sum() == 5
+    assert (found.laps["run"] == ann.index[0]).sum() == 5
     (note,) = found.notes
     assert "kept 5 laps of exports/spring/Q1.csv, transponder 101" in note
     assert "left out 4 laps of exports/spring/Q1.csv, transponder 111" in note
@@ -162,18 +166,18 @@ def test_a_transponder_changed_within_the_heat_is_one_run_too(tmp_path):
     first = heat("Q1", "08:00", {"101": [18.0, 16.0, 16.1]}, source="a.csv")
     second = heat("Q1", "08:01", {"111": [18.0, 16.2]}, source="b.csv")
     found = season(tmp_path, first, second, drivers=drivers)
-    assert len(found.data.runs) == 1
-    assert found.data.laps["lap"].to_list() == [1, 2, 3, 4, 5]
-    assert found.data.laps["lap_s"].to_list() == [18.0, 16.0, 16.1, 18.0, 16.2]
-    assert found.data.runs["total_s"].to_list() == pytest.approx([94.2])
+    assert len(found.runs) == 1
+    assert found.laps["lap"].to_list() == [1, 2, 3, 4, 5]
+    assert found.laps["lap_s"].to_list() == [18.0, 16.0, 16.1, 18.0, 16.2]
+    assert found.runs["total_s"].to_list() == pytest.approx([94.2])
     assert found.notes == ()
 
 
 def test_a_file_in_two_parts_is_the_file(tmp_path):
-    whole = season(tmp_path / "a", heat("Q1", "08:00", CARS)).data
+    whole = data_of(tmp_path / "a", heat("Q1", "08:00", CARS))
     parts = [heat("Q1", "08:00", {car: times}, source=f"{n}.csv")
              for n, (car, times) in enumerate(CARS.items())]  # fmt: skip
-    split = season(tmp_path / "b", *parts).data
+    split = data_of(tmp_path / "b", *parts)
     pd.testing.assert_frame_equal(whole.runs, split.runs)
     pd.testing.assert_frame_equal(whole.laps, split.laps)
 
@@ -182,7 +186,7 @@ def test_two_exports_of_one_heat_are_one_run(tmp_path):
     short = {car: times[:2] for car, times in CARS.items()}
     heats = heat("Q1", None, CARS, source="a.csv"), heat("Q1", None, short, source="b.csv")
     found = season(tmp_path, *heats)
-    assert len(found.data.laps) == 13
+    assert len(found.laps) == 13
     assert len([note for note in found.notes if "the same run twice" in note]) == 3
 
 
@@ -210,24 +214,24 @@ def test_classes_are_never_mixed(tmp_path):
 def test_exports_without_a_class_belong_to_the_only_one_where_that_is_safe(tmp_path):
     named = heat("Q1", "08:00", CARS, racing_class="Touring")
     other_day = heat("Q1", "08:00", CARS, meeting="summer", date="2026-07-04")
-    assert set(season(tmp_path / "a", named, other_day).data.runs["class"]) == {"Touring"}
+    assert set(data_of(tmp_path / "a", named, other_day).runs["class"]) == {"Touring"}
     strangers = {"7 X": LAPS, "8 Y": LAPS, "9 Z": LAPS}
     others = heat("Q1", "08:00", strangers, meeting="summer", date="2026-07-04")
     for name, second in {"b": others, "c": heat("Q2", "09:00", CARS)}.items():
         with pytest.raises(CallError, match=r"\(none named\)"):
-            season(tmp_path / name, named, second)
+            data_of(tmp_path / name, named, second)
 
 
 def test_a_meeting_of_two_days_counts_runs_through(tmp_path):
     heats = heat("Q1", "15:00", CARS), heat("Final", "08:00", CARS, date="2026-04-19")
-    runs = season(tmp_path, *heats).data.runs
+    runs = data_of(tmp_path, *heats).runs
     ann = runs[runs["driver"] == "Ann Arbor"]
     assert ann["date"].to_list() == ["2026-04-18", "2026-04-19"]
     assert ann["run_no"].to_list() == [1, 2]
 
 
 def test_past_midnight_the_hour_goes_on(tmp_path):
-    runs = season(tmp_path, heat("Q1", "23:59:40", CARS)).data.runs
+    runs = data_of(tmp_path, heat("Q1", "23:59:40", CARS)).runs
     assert runs["hour"].iloc[0] == pytest.approx(24 + (53.15 - 20) / 3600)
     assert runs["date"].iloc[0] == "2026-04-18"
 
@@ -237,7 +241,7 @@ def test_meetings_can_be_streamed_one_by_one(tmp_path):
         heat("Q1", "08:00", CARS),
         heat("Q1", "08:00", CARS, meeting="summer", date="2026-07-04"),
     )
-    whole = season(tmp_path, *heats).data
+    whole = data_of(tmp_path, *heats)
     parts = list(stream_season(load_team(tmp_path)))
     columns = parts[0].runs.columns
     together = pd.concat([part.runs for part in parts], ignore_index=True)

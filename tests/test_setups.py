@@ -6,7 +6,7 @@ spring (2026-04-18): P1 08:00, Q1 09:00, Q2 10:00, F 11:00; summer (2026-07-04):
 import openpyxl
 import pytest
 
-from pipeline.runs import read_season
+from pipeline.runs import gather
 from pipeline.team import load_team
 from tests.folders import DRIVERS, MEETINGS, team_folder
 from tests.laps import heat, stored
@@ -42,10 +42,10 @@ def joined(tmp_path, store):
         folder = team_folder(tmp_path, **{"setups": log, "meetings": MORE, **files})
         if not (folder / "store").exists():
             (folder / "store").symlink_to(store)
-        season = read_season(load_team(folder))
+        season = gather(load_team(folder))
 
         def answer(driver, factor):
-            runs = season.data.runs
+            runs = season.runs
             cells = runs.loc[runs["driver"] == driver, factor].fillna(".").to_list()
             return " ".join(cells)
 
@@ -140,8 +140,8 @@ def test_a_spreadsheet_log(joined, tmp_path):
     book.save(tmp_path / "setups.xlsx")
     team_folder(tmp_path, meetings=MORE)
     stored(tmp_path, *heats())
-    season = read_season(load_team(tmp_path))
-    ann = season.data.runs[season.data.runs["driver"] == "Ann Arbor"]
+    season = gather(load_team(tmp_path))
+    ann = season.runs[season.runs["driver"] == "Ann Arbor"]
     assert ann["rear_bar"].fillna(".").to_list() == [".", *["1.2"] * 5]
     assert ann["ride_height"].fillna(".").to_list() == [".", ".", ".", "5.4", "5.4", "5.4"]
     (problem,) = season.setups.problems
@@ -220,9 +220,9 @@ def test_a_wrong_header(joined, text, said):
 def test_no_log_is_a_warning(joined, tmp_path):
     joined("meeting,driver,run,factor,value\n")
     (tmp_path / "setups.csv").unlink()
-    season = read_season(load_team(tmp_path))
+    season = gather(load_team(tmp_path))
     assert season.setups.warnings == ["no setups.csv: no run has a known setting"]
-    assert season.data.runs["rear_bar"].isna().all()
+    assert season.runs["rear_bar"].isna().all()
 
 
 def two_classes(folder, log):
@@ -234,8 +234,10 @@ def two_classes(folder, log):
         heat("Q2", "10:00", {"101": LAPS}, racing_class="Touring"),
     ]
     stored(folder, *parts)
-    season = read_season(load_team(folder), "touring")
-    return season.data.runs["rear_bar"].fillna(".").to_list(), season.setups.problems
+    season = gather(load_team(folder))
+    return season.of_class("touring").data.runs["rear_bar"].fillna(
+        "."
+    ).to_list(), season.setups.problems
 
 
 def test_a_driver_of_two_classes_says_which_car_is_meant(tmp_path):
@@ -256,15 +258,15 @@ def test_a_time_of_day_needs_the_day_in_a_meeting_of_two(tmp_path):
             tmp_path / day, setups=CHANGES + f"spring,Ann Arbor,{text},rear_bar,1.2\n"
         )
         stored(folder, heat("Q1", "09:00", cars), heat("Q2", "10:00", cars, date="2026-04-19"))
-        season = read_season(load_team(folder))
+        season = gather(load_team(folder))
         if day == "a":
             assert "expected the day too, as '2026-04-18 09:30'" in str(season.setups.problems[0])
         else:
-            assert season.data.runs["rear_bar"].fillna(".").to_list() == [".", "1.2"]
+            assert season.runs["rear_bar"].fillna(".").to_list() == [".", "1.2"]
 
 
 def test_a_time_of_day_needs_times_in_the_exports(tmp_path):
     folder = team_folder(tmp_path, setups=CHANGES + "spring,Ann Arbor,09:30,rear_bar,1.2\n")
     stored(folder, heat("Q1", None, {"101": LAPS}))
-    (problem,) = read_season(load_team(folder)).setups.problems
+    (problem,) = gather(load_team(folder)).setups.problems
     assert "the exports of that day have no times" in str(problem)
