@@ -77,6 +77,8 @@ def _tables(season: Season) -> dict[str, str]:
 
 def _team_toml(season: Season) -> str:
     lines = [
+        "# An invented team: people, places and numbers are made up.",
+        "",
         "[team]",
         f"name = {_quoted(season.team)}",
         f"race_seconds = {RUN_SECONDS:.0f}",

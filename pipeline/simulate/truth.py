@@ -55,13 +55,46 @@ def truth(
     that count (a condition, a driver); all of the team's if it is None. Rivals, weather, luck and
     every deviation of every driver are the same in both worlds.
     """
+    pair = both_worlds(world, settings, factor, level, reference, draws)
+    return compare(world, pair, where)
+
+
+def both_worlds(
+    world: World, settings: Settings, factor: str, level: str, reference: str, draws: int
+) -> tuple[WorldLaps, WorldLaps]:
+    """The season with the team's runs at the level, and with them at the reference."""
     values, others = _values(world, settings, factor, level, reference)
     with_it = run(world, with_level(world, settings, factor, values), draws)
-    without = run(world, with_level(world, settings, factor, others), draws)
+    return with_it, run(world, with_level(world, settings, factor, others), draws)
+
+
+def compare(
+    world: World,
+    pair: tuple[WorldLaps, WorldLaps],
+    where: Callable[[World, Run], bool] | None = None,
+) -> dict[str, TrueEffect]:
+    """The effects over the team's runs that `where` picks; ValueError if it picks none."""
     rows = np.array([r for r in world.team_runs if where is None or where(world, world.runs[r])])
     if not rows.size:
         raise ValueError("no run of the team is in this condition")
-    return _compare(_by_run(with_it, rows), _by_run(without, rows))
+    one, other = (_by_run(laps, rows) for laps in pair)
+    return _effects(one, other)
+
+
+def in_condition(name: str) -> Callable[[World, Run], bool]:
+    """The runs of a condition: 'all', 'grip=low', 'surface=carpet', ...
+
+    Raises ValueError for anything else.
+    """
+    what, _, value = name.partition("=")
+    if what not in ("all", "grip", "surface"):
+        raise ValueError(f"no condition '{name}'")
+
+    def there(world: World, run: Run) -> bool:
+        meeting = world.meetings[run.meeting]
+        return {"all": "", "grip": meeting.grip, "surface": meeting.venue.surface}[what] == value
+
+    return there
 
 
 def _values(
@@ -100,7 +133,7 @@ def _line(lap_s: Array, clean: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
     return mean, slope, ((y - slope[..., None] * x) ** 2).sum(2) / (n_or_nan - 2)
 
 
-def _compare(one: _Runs, other: _Runs) -> dict[str, TrueEffect]:
+def _effects(one: _Runs, other: _Runs) -> dict[str, TrueEffect]:
     """Run by run, so that every run counts once in both worlds, whatever laps it has there."""
     race_laps = RUN_SECONDS / other.mean_lap
     return {

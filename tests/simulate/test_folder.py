@@ -92,7 +92,7 @@ def replay(season, rows):
     held, out = {}, {}
     for r in world.team_runs:
         car = held.setdefault(world.runs[r].driver, {})
-        car.update(changes.pop(r, []))
+        car.update((factor, value) for factor, value in changes.pop(r, []) if value != "same")
         out[r] = dict(car)
     assert not changes
     return out

@@ -1,0 +1,124 @@
+"""Do the season's intervals hold the truth of the worlds that the season came from?
+
+`python -m tests.simulate.coverage --worlds 200 --seed 1 --out FILE.jsonl` makes worlds, analyses
+each as a season and runs it again with and without each option; FILE keeps one line a contrast,
+so that a stopped study goes on where it was. The table is printed as markdown.
+"""
+
+import argparse
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+from pipeline.models.season import analyse
+from pipeline.simulate.season import TeamSpec, make_season
+from pipeline.simulate.truth import truth
+from tests.simulate.frames import season_data
+
+OUTCOMES = ("pace", "spread", "mistakes", "race")
+SPEC = TeamSpec(
+    meetings=5,
+    drivers=20,
+    team_drivers=4,
+    factors=("centre_brace", "rear_toe", "body", "screws"),
+    together=(),
+)
+DRAWS = 4
+NOTHING = {"pace": 0.0, "spread": 1.0, "mistakes": 1.0, "race": 0.0}
+
+
+def study_world(seed: int, spec: TeamSpec = SPEC, draws: int = DRAWS) -> Iterator[dict]:
+    """A line for each contrast and outcome: what the season says and what is true."""
+    season = make_season(spec, seed)
+    data = season_data(season.world, season.settings)
+    effects = analyse(data, outcomes=OUTCOMES, conditions=False, by_driver=False).effects
+    for (factor, level, reference), rows in effects.groupby(["factor", "level", "reference"]):
+        true = truth(season.world, season.settings, factor, level, reference, draws)
+        for row in rows.itertuples():
+            effect = true[row.outcome]
+            yield {
+                "seed": seed,
+                "outcome": row.outcome,
+                "factor": factor,
+                "level": level,
+                "told": not math.isnan(row.estimate),
+                "estimate": row.estimate,
+                "ci_low": row.ci_low,
+                "ci_high": row.ci_high,
+                "p_value": row.p_value,
+                "verdict": row.verdict,
+                "truth": effect.estimate,
+                "truth_error": effect.std_error,
+            }
+
+
+def covers(line: dict) -> bool:
+    return line["ci_low"] <= line["truth"] <= line["ci_high"]
+
+
+def wrong_way(line: dict) -> bool:
+    """A difference is claimed (p below 0.05) and the truth lies on the other side of nothing."""
+    nothing = NOTHING[line["outcome"]]
+    return line["p_value"] < 0.05 and (line["estimate"] - nothing) * (line["truth"] - nothing) < 0
+
+
+def table(lines: list[dict]) -> str:
+    """Coverage by outcome and factor, in markdown; with its Monte-Carlo error."""
+    out = [
+        "| outcome | factor | intervals | cover | ± | wrong way | mean error | no number |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for outcome in OUTCOMES:
+        for factor in ("all", *SPEC.factors):
+            mine = [
+                line
+                for line in lines
+                if line["outcome"] == outcome and factor in ("all", line["factor"])
+            ]
+            told = [line for line in mine if line["told"]]
+            if told:
+                out.append(_row(outcome, factor, mine, told))
+    return "\n".join(out)
+
+
+def _row(outcome: str, factor: str, mine: list[dict], told: list[dict]) -> str:
+    count = len(told)
+    cover = sum(covers(line) for line in told) / count
+    error = math.sqrt(cover * (1.0 - cover) / count)
+    wrong = sum(wrong_way(line) for line in told) / count
+    bias = sum(_error(line) for line in told) / count
+    return (
+        f"| {outcome} | {factor} | {count} | {cover:.1%} | {error:.1%} | {wrong:.1%} | "
+        f"{bias:+.4f} | {len(mine) - count} |"
+    )
+
+
+def _error(line: dict) -> float:
+    """Estimate less truth; ratios by their logarithms."""
+    if NOTHING[line["outcome"]] == 1.0:
+        return math.log(line["estimate"] / line["truth"])
+    return line["estimate"] - line["truth"]
+
+
+def read_lines(path: Path) -> list[dict]:
+    return [json.loads(text) for text in path.read_text().splitlines()] if path.exists() else []
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--worlds", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--out", type=Path, required=True)
+    arguments = parser.parse_args()
+    done = {line["seed"] for line in read_lines(arguments.out)}
+    for seed in range(arguments.seed, arguments.seed + arguments.worlds):
+        if seed not in done:
+            lines = [json.dumps(line) for line in study_world(seed)]
+            with arguments.out.open("a") as file:
+                file.write("\n".join([*lines, ""]))
+    print(table(read_lines(arguments.out)))
+
+
+if __name__ == "__main__":
+    main()
