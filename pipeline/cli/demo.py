@@ -102,10 +102,6 @@ def import_all(team: Team, steps: Steps) -> None:
 
 def main_class(team: Team) -> str | None:
     """The class with most runs; None where no class is named."""
-    from pipeline.runs import all_meetings
-    from pipeline.store import open_store
+    from pipeline.runs import gather
 
-    counts: Counter[str] = Counter()
-    for part in all_meetings(open_store(team.folder), team):
-        counts.update(part.runs["class"])
-    return counts.most_common(1)[0][0] or None if counts else None
+    return Counter(gather(team).runs["class"]).most_common(1)[0][0] or None

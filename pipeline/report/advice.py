@@ -46,6 +46,9 @@ GROUPS = {
 }
 
 
+MANY = 60  # back-to-backs: more than a team runs in a season
+
+
 @dataclass(frozen=True)
 class Item:
     """One change: its name, what it did, how sure that is."""
@@ -144,7 +147,9 @@ def _one_outcome(outcome: str, row: Row) -> str:
         return f"leans {direction(outcome, row.estimate)} by {_size(outcome, row)}"
     if row.verdict == NO_MATTER:
         return "no difference a lap that matters" if outcome == "pace" else NO_MATTER
-    return f"{row.verdict} ({effect_words(outcome, row.estimate)} by these data)"
+    if outcome == "race":
+        return "still open"
+    return f"{NOT_ENOUGH} to tell ({effect_words(outcome, row.estimate)} so far)"
 
 
 def _size(outcome: str, row: Row) -> str:
@@ -173,11 +178,18 @@ def _condition_clauses(contrast: Contrast) -> Iterator[str]:
 
 
 def _needs_clause(contrast: Contrast) -> Iterator[str]:
-    for outcome in ("race", "pace"):
+    if group_of(contrast) not in {"open", "depends"}:
+        return
+    for outcome in ("pace", "race"):
         more = contrast.needs.get((outcome, "all"))
         if more and is_open(contrast.row(outcome)):
-            yield f"{plural(more, 'more back-to-back')} would settle it"
+            yield _settling(more)
             return
+
+
+def _settling(more: int) -> str:
+    count = plural(more, "more back-to-back")
+    return f"{count} would settle it" + (", more than a season has" if more > MANY else "")
 
 
 def _sure(contrast: Contrast) -> str:

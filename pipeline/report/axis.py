@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from statistics import median
 
 from pipeline.report.words import MINUS
 
 _STEPS = (1.0, 2.0, 5.0, 10.0)
-_PERCENT = (-80, -65, -50, -40, -30, -20, -10, -5, 5, 10, 20, 30, 50, 75, 100, 150, 200, 400)
+# Round percentages, the roundest first: later ones stand only where there is room.
+_PERCENT = (50, -50, 100, 20, -20, 30, -30, 10, -10, 200, -80, 5, -5, 400, 75, -65, 40, -40, 2, -2)
+_APART = 0.17  # of the axis, between two marks of a percent axis
+_WIDE = 4.0  # times the middle interval: what is wider does not set the axis
 
 
 def seconds_ticks(low: float, high: float, most: int = 5) -> dict[float, str]:
@@ -31,20 +36,21 @@ def _signed(value: float, digits: int) -> str:
     return f"{MINUS if value < 0 else '+'}{abs(value):.{digits}f}"
 
 
-def percent_ticks(low: float, high: float, most: int = 5) -> dict[float, str]:
+def percent_ticks(low: float, high: float) -> dict[float, str]:
     """Log ratios in a range with round percentages: {-0.223: '−20 %', 0: '0'}."""
-    inside = [p for p in _PERCENT if low <= math.log1p(p / 100) <= high]
-    while len(inside) >= most:
-        inside = _thinned(inside)
-    return (
-        {math.log1p(p / 100): _signed(p, 0) + " %" for p in inside if p < 0}
-        | {0.0: "0"}
-        | {math.log1p(p / 100): _signed(p, 0) + " %" for p in inside if p > 0}
-    )
+    low, high = min(low, 0.0), max(high, 0.0)
+    apart = _APART * ((high - low) or 1.0)
+    chosen: dict[float, str] = {0.0: "0"}
+    for percent in _PERCENT:
+        place = math.log1p(percent / 100)
+        if low <= place <= high and all(abs(place - other) >= apart for other in chosen):
+            chosen[place] = _signed(percent, 0) + " %"
+    return dict(sorted(chosen.items()))
 
 
-def _thinned(percent: list[int]) -> list[int]:
-    """Every other mark, counted outwards from nothing on either side."""
-    below = [p for p in percent if p < 0][::-1]
-    above = [p for p in percent if p > 0]
-    return below[1::2][::-1] + above[1::2]
+def span(lows: Sequence[float], highs: Sequence[float]) -> tuple[float, float]:
+    """The range of intervals, but for those that are so wide that the others would vanish."""
+    widths = [high - low for low, high in zip(lows, highs, strict=True)]
+    most = _WIDE * median(widths)
+    kept = [i for i, width in enumerate(widths) if width <= most] or range(len(widths))
+    return min(0.0, *(lows[i] for i in kept)), max(0.0, *(highs[i] for i in kept))

@@ -41,6 +41,7 @@ class ReportContext:
         """'Rear anti-roll bar 1.4 mm instead of 1.3 mm'; for a number '1 mm more ride height'."""
         if self.is_number(name):
             step = self.level_label(name, level.lstrip("+"))
+            step = "1 run" if step == "1 runs" else step
             return f"{self.factor_label(name)}, {step} more"
         level, reference = self.level_label(name, level), self.level_label(name, reference)
         return f"{self.factor_label(name)} {level} instead of {reference}"

@@ -102,8 +102,8 @@ def _grouped(frame: pd.DataFrame) -> dict[tuple[str, str, str], list[Row]]:
 def group_of(contrast: Contrast) -> str:
     """keep, drop, depends, same, open or cannot: what a racer does with the change.
 
-    The race decides; where it is open, pace; where neither matters, spread and mistakes. A
-    change that is shown better in one condition and not in all depends.
+    The race decides; where it is open, pace; where neither matters, spread and mistakes. What is
+    shown in one condition holds where all conditions together lean the same way; else it depends.
     """
     if not any(not missing(row.estimate) for row in contrast.rows.values()):
         return _without_number(contrast)
@@ -113,13 +113,20 @@ def group_of(contrast: Contrast) -> str:
     level = any(contrast.verdict(o) == NO_MATTER for o in SPEED)
     if len(speed | somewhere) == 2 or (speed and contrast.verdict("race") == NO_MATTER):
         return "depends"
-    if speed:
-        return "keep" if 1 in speed else "drop"
+    if speed or (somewhere and _leans_with(contrast, next(iter(somewhere)))):
+        return "keep" if 1 in speed | somewhere else "drop"
     if somewhere:
         return "depends"
     if level and care:
         return {1: "keep", -1: "drop"}[care.pop()] if len(care) == 1 else "depends"
     return "same" if level else "open"
+
+
+def _leans_with(contrast: Contrast, sign: int) -> bool:
+    """In all conditions together it leans the way that one condition shows."""
+    rows = [contrast.row(o) for o in SPEED]
+    leaning = [row for row in rows if has_number(row) and is_leaning(row.verdict)]
+    return bool(leaning) and all(is_good(r.outcome, r.estimate) == (sign > 0) for r in leaning)
 
 
 def _without_number(contrast: Contrast) -> str:

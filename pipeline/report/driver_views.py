@@ -33,8 +33,8 @@ def driver_section(
     lead = (
         "A driver's own effect, drawn towards the team's as far as that driver's runs are few."
         if figures
-        else "On no change do the team's drivers differ by more than does not matter; the table "
-        "has each driver's own effect."
+        else "The team's drivers do not differ on any change by more than what matters "
+        f"({context.worthwhile_s:g} s a lap); the table has each driver's own effect."
     )
     return Section(
         "drivers",

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.report import figures
-from pipeline.report.axis import percent_ticks, seconds_ticks
+from pipeline.report.axis import percent_ticks, seconds_ticks, span
 from pipeline.report.contrasts import Contrast, Row, has_number, records
 from pipeline.report.svg import inline_svg
 from pipeline.report.views import Cell, FigureView, Heading, TableView, cell, table
@@ -73,7 +73,7 @@ def outcome_figure(
     rows = [(c, c.rows[outcome, "all"]) for c in members if has_number(c.row(outcome))]
     if not rows:
         return None
-    labels = [context.contrast_label(c.factor, c.level, c.reference) for c, _ in rows]
+    labels = [context.option_label(c.factor, c.level, c.reference) for c, _ in rows]
     return lanes_figure(
         outcome, [row for _, row in rows], labels, context, key, figure_title(outcome)
     )
@@ -90,10 +90,9 @@ def lanes_figure(
     """Rows with estimate, ci_low, ci_high and verdict, a lane each."""
     data = _lane_frame(outcome, rows, labels)
     ends = OUTCOMES[outcome][3]
-    ticks = (percent_ticks if outcome in RATIOS else seconds_ticks)(
-        data["low"].min(), data["high"].max()
-    )
-    plot = figures.lanes(data, ends, ticks, _band(outcome, context))
+    within = span(list(data["low"]), list(data["high"]))
+    ticks = (percent_ticks if outcome in RATIOS else seconds_ticks)(*within)
+    plot = figures.lanes(data, ends, ticks, _band(outcome, context), within)
     about = f"{title}: {OUTCOMES[outcome][1]}. " + "; ".join(
         f"{label}: {effect_words(outcome, row.estimate)}"
         for label, row in zip(labels, rows, strict=True)
@@ -150,46 +149,44 @@ def _verdict_cell(outcome: str, row: Row) -> Cell:
 
 
 def trade_figure(members: Sequence[Contrast], context: ReportContext) -> FigureView | None:
-    """Pace against spread, a numbered mark a change."""
+    """Pace against spread, a numbered mark a change; far wider intervals are left to the table."""
     import pandas as pd
 
     found = [c for c in members if has_number(c.row("pace")) and has_number(c.row("spread"))]
     if not found:
         return None
-    rows = [_trade_row(str(i), c) for i, c in enumerate(found, 1)]
-    data = pd.DataFrame(rows)
-    plot = figures.trade(
-        data,
-        seconds_ticks(data["x_low"].min(), data["x_high"].max(), 4),
-        percent_ticks(data["y_low"].min(), data["y_high"].max()),
-    )
-    title = "Pace against spread"
-    names = [context.contrast_label(c.factor, c.level, c.reference) for c in found]
-    words = [
-        f"{effect_words('pace', c.rows['pace', 'all'].estimate)}, "
-        f"{effect_words('spread', c.rows['spread', 'all'].estimate)}"
-        for c in found
-    ]
+    data = pd.DataFrame([_trade_row(str(i), c) for i, c in enumerate(found, 1)])
+    across, upward = (span(list(data[f"{a}_low"]), list(data[f"{a}_high"])) for a in "xy")
+    fits = (data["x_low"] >= across[0]) & (data["x_high"] <= across[1])
+    fits &= (data["y_low"] >= upward[0]) & (data["y_high"] <= upward[1])
+    plot = figures.trade(data[fits], seconds_ticks(*across, 4), percent_ticks(*upward))
+    title = "Pace (s a lap) against spread (%)"
+    names = [context.option_label(c.factor, c.level, c.reference) for c in found]
     about = "Pace to the right is slower, spread upwards is wilder. " + "; ".join(
-        f"{i} {name}: {said}" for i, (name, said) in enumerate(zip(names, words, strict=True), 1)
+        f"{i} {name}: {_trade_words(c)}"
+        for i, (name, c) in enumerate(zip(names, found, strict=True), 1)
     )
     cells = [
         (str(i), name, *_pair(c)) for i, (name, c) in enumerate(zip(names, found, strict=True), 1)
     ]
-    heads = [
-        "Mark",
-        "Change",
-        Heading("Pace, s a lap", True),
-        Heading("Spread, ratio", True),
-    ]
+    heads = ["Mark", "Change", Heading("Pace, s a lap", True), Heading("Spread, ratio", True)]
+    left = "" if fits.all() else " (interval wider than the figure: not drawn)"
     return FigureView(
         "trade",
         title,
         about,
         inline_svg(plot, "trade", title, about),
         table("trade-data", "Pace against spread: the figure's data", heads, cells),
-        legend=tuple((str(i), name) for i, name in enumerate(names, 1)),
+        legend=tuple(
+            (str(i), name + ("" if drawn else left))
+            for i, (name, drawn) in enumerate(zip(names, fits, strict=True), 1)
+        ),
     )
+
+
+def _trade_words(contrast: Contrast) -> str:
+    pace, spread = (contrast.rows[o, "all"].estimate for o in ("pace", "spread"))
+    return f"{effect_words('pace', pace)}, {effect_words('spread', spread)}"
 
 
 def _pair(contrast: Contrast) -> tuple[Number, Number]:
@@ -248,7 +245,7 @@ def _option_cell(outcome: str, row: Row | None) -> Cell:
         return cell(NOTHING)
     if missing(row.estimate):
         return Cell(row.verdict, extra="")
-    words = effect_words(outcome, row.estimate)
+    words = effect_words(outcome, row.estimate).replace(" s a lap ", " ")
     extra = "" if is_definite(row.verdict) else row.verdict
     return Cell(words, f"{row.estimate:.6g}", shown_as(outcome, row), extra=extra)
 

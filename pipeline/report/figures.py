@@ -26,6 +26,14 @@ if TYPE_CHECKING:
 LANE = 0.36  # inches a lane
 
 
+LONGEST = 50  # characters of a label that fit a lane
+
+
+def short(text: str) -> str:
+    """A label that fits a lane."""
+    return text if len(text) <= LONGEST else text[: LONGEST - 1].rstrip() + "…"
+
+
 def plain(text: str) -> str:
     """Text that the drawing library takes literally: no mathematics, no control characters."""
     return " ".join(printable(text).split()).replace("$", r"\$")
@@ -54,19 +62,27 @@ def _limits(values: pd.Series, *others: float) -> tuple[float, float]:
 
 
 def lanes(
-    data: pd.DataFrame, ends: tuple[str, str], ticks: dict[float, str], band: float | None
+    data: pd.DataFrame,
+    ends: tuple[str, str],
+    ticks: dict[float, str],
+    band: float | None,
+    within: tuple[float, float],
 ) -> ggplot:
     """Estimates with their intervals, a lane each, the name above the line.
 
     data: label, estimate, low, high (on the axis's scale, nothing at 0), shown.
-    ends: words for the left and the right of nothing. ticks: place → label.
+    ends: words for the left and the right of nothing. ticks: place → label. within: the axis; an
+    interval that leaves it ends in an arrow head.
     band: half-width of what does not matter, on the same scale.
     """
     import pandas as pd
     import plotnine as p9
 
-    rows = data.assign(lane=range(len(data), 0, -1), label=data["label"].map(plain))
-    span = _limits(pd.concat([rows["low"], rows["high"]]), *ticks)
+    rows = data.assign(lane=range(len(data), 0, -1), label=data["label"].map(short).map(plain))
+    span = _limits(pd.Series(within))
+    cut_low, cut_high = rows[rows["low"] < span[0]], rows[rows["high"] > span[1]]
+    inside = rows["estimate"].between(*span)
+    rows = rows.assign(low=rows["low"].clip(*span), high=rows["high"].clip(*span))
     top = len(rows) + 1.0
     words = pd.DataFrame({"x": span, "y": [top] * 2, "text": [f"← {ends[0]}", f"{ends[1]} →"]})
     layers: list[Any] = []
@@ -82,6 +98,7 @@ def lanes(
         ),
         p9.geom_point(
             p9.aes("estimate", "lane - 0.22", shape="shown", color="shown", fill="shown"),
+            rows[inside],
             size=2.8,
             stroke=0.7,
         ),
@@ -89,6 +106,14 @@ def lanes(
             p9.aes(label="label", y="lane + 0.16"), x=span[0], ha="left", size=TEXT, color=INK
         ),
     ]
+    for cut, edge, head in ((cut_low, span[0], "<"), (cut_high, span[1], ">")):
+        if len(cut):
+            layers.append(
+                p9.geom_point(
+                    p9.aes(y="lane - 0.22", color="shown"),
+                    cut, x=edge, shape=head, size=2.2, fill=MUTED,
+                )
+            )  # fmt: skip
     for row, side in ((words.iloc[:1], "left"), (words.iloc[1:], "right")):
         layers.append(
             p9.geom_text(p9.aes("x", "y", label="text"), row, ha=side, size=TEXT, color=MUTED)

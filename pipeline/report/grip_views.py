@@ -8,7 +8,7 @@ from pipeline.report import figures
 from pipeline.report.contrasts import records
 from pipeline.report.svg import inline_svg
 from pipeline.report.views import FigureView, Heading, table
-from pipeline.report.words import number
+from pipeline.report.words import date_words, number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,7 +34,7 @@ def grip_figures(grip: pd.DataFrame) -> tuple[FigureView, ...]:
     top = float(days["high"].clip(upper=days["seconds"].max() * 2 + ROOM).max()) + ROOM
     groups = days.groupby(["day", "meeting"], sort=True)
     return tuple(
-        grip_figure(f"grip-{i}", f"{meeting}, {day}", curve, top)
+        grip_figure(f"grip-{i}", f"{meeting}, {date_words(str(day))}", curve, top)
         for i, ((day, meeting), curve) in enumerate(groups, 1)
     )
 

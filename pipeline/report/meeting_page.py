@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from pipeline.report.advice import Group, Item
+from pipeline.report.changes import (
+    change_groups,
+    changed_words,
+    changes_summary,
+    without_counters,
+)
 from pipeline.report.contrasts import Row, records
 from pipeline.report.driver_views import interval_verdict
 from pipeline.report.grip_views import ROOM, curves, grip_figure
@@ -25,9 +28,7 @@ from pipeline.report.words import (
     MINUS,
     NOTHING,
     Number,
-    certainty,
     date_words,
-    effect_words,
     missing,
     number,
     plural,
@@ -41,23 +42,16 @@ if TYPE_CHECKING:
     from pipeline.models.tables import MeetingResult
     from pipeline.report.context import ReportContext
 
-# what the interval shows -> (group, heading, meaning)
-GROUPS = {
-    "faster": ("keep", "Gained", "faster than the run before, grip taken out"),
-    "slower": ("drop", "Lost", "slower than the run before, grip taken out"),
-    "not settled": ("open", "Too close to call", "one run each cannot settle it"),
-}
-
 
 def meeting_page(result: MeetingResult, context: ReportContext) -> Page:
     """All that the run sheet says."""
-    runs = result.runs.sort_values(["date", "hour", "driver"])
+    runs = without_counters(result.runs, context).sort_values(["date", "hour", "driver"])
     groups = change_groups(runs, context)
     return Page(
         title=f"Run sheet: {result.meeting}",
         kicker=" · ".join(part for part in (context.team, context.class_name) if part),
         facts=_facts(runs),
-        summary=_summary(groups),
+        summary=changes_summary(groups),
         groups=groups,
         answer_title="What the day's changes did",
         sections=without_empty(
@@ -82,50 +76,6 @@ def _facts(runs: pd.DataFrame) -> tuple[str, ...]:
     when = f"{date_words(days[0], days[-1])}. " if days else ""
     drivers = plural(runs["driver"].nunique(), "driver")
     return (f"{when}{plural(len(runs), 'run')} of {drivers} of the team.",)
-
-
-def change_groups(runs: pd.DataFrame, context: ReportContext) -> tuple[Group, ...]:
-    """Each change with the difference to the run before, by what its interval shows."""
-    found: dict[str, list[Item]] = {name: [] for name in GROUPS}
-    for run in records(runs):
-        if not missing(run.changed) and run.changed and not missing(run.difference_s):
-            shown = interval_verdict(run.difference_low, run.difference_high)
-            found[shown].append(_item(run, shown, context))
-    return tuple(Group(*GROUPS[shown], tuple(items)) for shown, items in found.items() if items)
-
-
-def _item(run: Row, shown: str, context: ReportContext) -> Item:
-    return Item(
-        key=f"{run.driver}:{run.run_no}",
-        name=f"{run.driver}, run {run.run_no}: {changed_words(run.changed, context)}",
-        text=sentence(effect_words("pace", run.difference_s)),
-        sure=""
-        if shown == "not settled"
-        else sentence(certainty("pace", run.difference_low, run.difference_high)),
-    )
-
-
-def changed_words(changed: str, context: ReportContext) -> str:
-    """'rear_bar 1.3 -> 1.4' in the team's words: 'Rear anti-roll bar 1.3 → 1.4'."""
-    names = sorted(context.factors, key=len, reverse=True)
-    text = str(changed).replace("->", "→")
-    if not names:
-        return text
-    any_name = "|".join(re.escape(name) for name in names)
-    pattern = re.compile(rf"(?<!\w)(?:{any_name})(?!\w)")
-    return pattern.sub(lambda found: context.factor_label(found.group()), text)
-
-
-def _summary(groups: Iterable[Group]) -> str:
-    counts = {group.name: len(group.items) for group in groups}
-    total = sum(counts.values())
-    if not total:
-        return "No setting was changed between two runs of this meeting."
-    gained, lost = counts.get("keep", 0), counts.get("drop", 0)
-    return (
-        f"{plural(total, 'change')} between runs: {gained or 'none'} shown faster, "
-        f"{lost or 'none'} shown slower."
-    )
 
 
 def run_sheet(runs: pd.DataFrame, context: ReportContext) -> TableView:
@@ -252,7 +202,7 @@ def _day(
     today = own[own["date"] == day]
     view = grip_figure(
         f"grip-{index}",
-        f"{meeting}, {day}",
+        f"{meeting}, {date_words(str(day))}",
         curve,
         top,
         runs=today,

@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from pipeline.report.advice import GROUPS, Group, advice, summary
-from pipeline.report.contrasts import Contrast, contrasts, group_of, importance, records
+from pipeline.report.contrasts import Contrast, contrasts, group_of, importance
 from pipeline.report.driver_views import driver_section
 from pipeline.report.effect_views import (
     effects_table,
-    mixed_words,
     options_table,
     outcome_figure,
     trade_figure,
 )
 from pipeline.report.grip_views import grip_figures
+from pipeline.report.limits_views import cannot_section, needs_section, quality_section
 from pipeline.report.method_views import method_section, provenance_section
-from pipeline.report.views import Cell, Heading, Page, Section, TableView, table, without_empty
+from pipeline.report.views import Cell, Heading, Page, Section, table, without_empty
 from pipeline.report.words import (
     certainty,
     condition_words,
     date_words,
     missing,
-    number,
     plural,
     race_length,
     sentence,
@@ -187,103 +186,6 @@ def grip_section(grip: pd.DataFrame) -> Section:
         figures=grip_figures(grip),
         small=True,
     )
-
-
-def cannot_section(cannot: pd.DataFrame, context: ReportContext) -> Section | None:
-    if not len(cannot):
-        return None
-    rows = [
-        (
-            context.contrast_label(r.factor, r.level, r.reference),
-            condition_words(r.condition),
-            sentence(r.sentence),
-            "" if missing(r.mixed_with) else mixed_words(r.mixed_with, context),
-            number(r.information_left, 2),
-            whole(r.n_switches),
-        )
-        for r in records(cannot)
-    ]
-    heads = [
-        "Change",
-        "Condition",
-        "Why",
-        "Mixed with",
-        Heading("Information left", True, "1: nothing lost to what it is mixed with; 0: all lost"),
-        Heading("Switches", True, "runs before which the driver changed it"),
-    ]
-    lead = "For these no number is given: it would be a number for something else."
-    view = table("cannot", "What cannot be told", heads, rows, cards=True)
-    return Section("cannot", "What these data cannot tell", lead=(lead,), tables=(view,))
-
-
-def needs_section(needs: pd.DataFrame, context: ReportContext) -> Section | None:
-    if not len(needs):
-        return None
-    rows = [
-        (
-            context.contrast_label(r.factor, r.level, r.reference),
-            r.outcome,
-            condition_words(r.condition),
-            whole(r.more_switches),
-        )
-        for r in records(needs.sort_values("more_switches"))
-    ]
-    lead = (
-        "A back-to-back is a run with one option and the next with the other, by one driver. "
-        "`backtoback plan` makes a run order that grip cannot fool."
-    )
-    heads = ["Change", "Outcome", "Condition", Heading("Back-to-backs", True)]
-    view = table("needs", "How many more would settle it", heads, rows)
-    return Section("needs", "What to run next", lead=(lead.replace("`", ""),), tables=(view,))
-
-
-def quality_section(result: SeasonResult) -> Section:
-    return Section(
-        "quality",
-        "What the data are",
-        lead=tuple(sentence(note) for note in result.notes),
-        tables=tuple(t for t in (_laps_table(result.lap_counts), _excluded(result.runs)) if t),
-    )
-
-
-def _laps_table(counts: pd.DataFrame) -> TableView | None:
-    """A row a meeting, a column a status."""
-    if not len(counts):
-        return None
-    wide = counts.pivot_table(index="meeting", columns="status", values="laps", aggfunc="sum")
-    meetings = list(dict.fromkeys(counts["meeting"]))
-    statuses = list(dict.fromkeys(counts["status"]))
-    rows = [(m, *(whole(wide.loc[m, s]) for s in statuses)) for m in meetings]
-    heads = [
-        "Meeting",
-        *(Heading(s.capitalize(), True, STATUSES.get(s, "")) for s in statuses),
-    ]
-    return table("laps", "Laps by status", heads, rows, cards=False)
-
-
-STATUSES = {
-    "clean": "used for pace and spread",
-    "first": "from the start; not comparable",
-    "incident": "lost to a crash or a stop; counted as mistakes and in the race",
-    "traffic": "held up by another car",
-    "missed": "the loop missed a passing: two laps in one",
-    "double": "the loop counted twice",
-    "other": "out of the comparison for another reason",
-}
-
-
-def _excluded(runs: pd.DataFrame) -> TableView | None:
-    """Sessions left out of the models, with the reason given in sessions.csv."""
-    out = runs[runs["excluded"].notna()]
-    if not len(out):
-        return None
-    groups = out.groupby(["meeting", "session", "excluded"], sort=False).size()
-    rows = [
-        (meeting, session, reason, whole(count))
-        for (meeting, session, reason), count in cast(Any, groups.to_dict()).items()
-    ]
-    heads = ["Meeting", "Session", "Reason", Heading("Runs", True)]
-    return table("excluded", "Sessions left out of the comparison", heads, rows)
 
 
 def all_effects_section(result: SeasonResult, context: ReportContext) -> Section:

@@ -8,11 +8,10 @@ from pipeline.report.advice import advice, summary
 from pipeline.report.contrasts import Contrast, contrasts, has_number, records
 from pipeline.report.driver_views import by_driver_table, interval_verdict
 from pipeline.report.effect_views import lanes_figure, options_table, outcome_figure
-from pipeline.report.figures import own_runs
-from pipeline.report.meeting_page import clock, laps_and_time
+from pipeline.report.limits_views import cannot_section, needs_section
 from pipeline.report.method_views import provenance_section
-from pipeline.report.season_page import LEGEND, cannot_section, in_order, needs_section
-from pipeline.report.svg import inline_svg
+from pipeline.report.own_views import runs_section
+from pipeline.report.season_page import LEGEND, in_order
 from pipeline.report.views import (
     Cell,
     FigureView,
@@ -31,7 +30,6 @@ from pipeline.report.words import (
     is_definite,
     is_good,
     is_leaning,
-    missing,
     number,
     plural,
     sentence,
@@ -56,9 +54,9 @@ def share_page(result: SeasonResult, context: ReportContext, driver: str) -> Pag
         summary=summary(groups),
         groups=groups,
         answer_title="What the team found",
+        first=(next_section(members, context),),
         sections=without_empty(
             [
-                next_section(members, context),
                 own_section(result.by_driver, driver, members, context),
                 runs_section(result.runs, context),
                 team_section(members, context),
@@ -181,91 +179,6 @@ def _own_table(own: pd.DataFrame, members: list[Contrast], context: ReportContex
         Heading("Your runs", True),
     ]
     return table("own-effects", "Your effects and the team's", heads, rows, cards=True)
-
-
-def runs_section(runs: pd.DataFrame, context: ReportContext) -> Section | None:
-    """The driver's runs in order: a figure of the corrected pace, and the sheet."""
-    if not len(runs):
-        return None
-    ordered = runs.sort_values(["date", "hour", "run_no"])
-    figure = _runs_figure(ordered[ordered["corrected_s"].notna()])
-    return Section(
-        "runs",
-        "Your runs",
-        lead=(
-            "Corrected pace is your mean clean lap with the grip of the moment taken out: what "
-            "the car and you did, not the track.",
-        ),
-        figures=(figure,) if figure else (),
-        folded=(_runs_table(ordered, context),),
-    )
-
-
-def _runs_figure(runs: pd.DataFrame) -> FigureView | None:
-    """Each run against the mean of its meeting, in order."""
-    if not len(runs):
-        return None
-    centre = runs.groupby("meeting")["corrected_s"].transform("mean")
-    data = runs.assign(place=range(1, len(runs) + 1), seconds=runs["corrected_s"] - centre)
-    data = data.assign(
-        low=runs["corrected_low"].fillna(runs["corrected_s"]) - centre,
-        high=runs["corrected_high"].fillna(runs["corrected_s"]) - centre,
-    )
-    first = data.drop_duplicates("meeting")
-    title = "Corrected pace against your mean of the meeting, s a lap"
-    about = f"{title}: " + "; ".join(
-        f"{meeting}: {plural(len(rows), 'run')}, best {rows['seconds'].min():.2f}"
-        for meeting, rows in data.groupby("meeting", sort=False)
-    )
-    plot = own_runs(data, list(first["place"]), [str(i) for i in range(1, len(first) + 1)])
-    rows = [
-        (r.meeting, whole(r.run_no), number(r.corrected_s, 2), number(r.corrected_low, 2),
-         number(r.corrected_high, 2))
-        for r in records(data)
-    ]  # fmt: skip
-    heads = ["Meeting", *(Heading(h, True) for h in ("Run", "Corrected pace, s", "Low", "High"))]
-    return FigureView(
-        "own-runs",
-        title,
-        about,
-        inline_svg(plot, "own-runs", title, about),
-        table("own-runs-data", "Your runs: the figure's data", heads, rows),
-        legend=tuple((str(i), meeting) for i, meeting in enumerate(first["meeting"], 1)),
-    )
-
-
-def _runs_table(runs: pd.DataFrame, context: ReportContext) -> TableView:
-    factors = [name for name in context.factors if name in runs]
-    heads = [
-        "Meeting, run",
-        "Time",
-        "Session",
-        "Laps and time",
-        Heading("Best lap", True),
-        Heading("Pace, corrected", True),
-        Heading("Spread", True),
-        Heading("Mistakes", True),
-        *(context.factor_label(name) for name in factors),
-    ]
-    rows = [
-        [
-            f"{run.meeting}, {run.run_no}",
-            clock(run, True),
-            Cell(run.session, extra="" if missing(run.excluded) else f"left out: {run.excluded}"),
-            laps_and_time(run),
-            number(run.best_s, 2),
-            number(run.corrected_s, 2),
-            number(run.spread_s, 2),
-            whole(run.mistakes),
-            *(_setting(getattr(run, name), name, context) for name in factors),
-        ]
-        for run in records(runs)
-    ]
-    return table("own-sheet", "Every run of yours", heads, rows, cards=True)
-
-
-def _setting(value: Any, name: str, context: ReportContext) -> str:
-    return NOTHING if missing(value) else context.level_label(name, str(value))
 
 
 def team_section(members: list[Contrast], context: ReportContext) -> Section:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.report.changes import changed_words, without_counters
 from pipeline.report.contrasts import Row, records
-from pipeline.report.meeting_page import changed_words, clock, laps_and_time
+from pipeline.report.meeting_page import clock, laps_and_time
 from pipeline.report.words import missing, number
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 def run_lines(runs: pd.DataFrame, context: ReportContext) -> Iterator[str]:
     """A heading, then a line a run in order of time."""
-    ordered = runs.sort_values(["date", "hour", "driver"])
+    ordered = without_counters(runs, context).sort_values(["date", "hour", "driver"])
     many = ordered["date"].nunique() > 1
     width = max((len(str(d)) for d in ordered["driver"]), default=6)
     heads = f"{'time':{16 if many else 5}}  {'driver':{width}}  run  {'laps and time':14}"

@@ -83,7 +83,7 @@ def test_the_sentence_names_pace_spread_race_and_what_would_settle_it() -> None:
     (screws,) = groups["open"].items
     assert screws.name == "Centre screws out instead of in"
     assert screws.text.startswith("Leans faster by 0.02 s a lap, but 15 % wilder; over five min")
-    assert screws.text.endswith("12 more back-to-backs would settle it.")
+    assert screws.text.endswith("; 7 more back-to-backs would settle it.")
     assert "between 0.05 s a lap faster and 0.003 s a lap slower" in screws.sure
 
 

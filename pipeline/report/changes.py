@@ -1,0 +1,95 @@
+"""What was changed between two runs of a driver, and what difference it made."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from pipeline.report.advice import Group, Item
+from pipeline.report.contrasts import Row, records
+from pipeline.report.driver_views import interval_verdict
+from pipeline.report.words import certainty, effect_words, missing, plural, sentence
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.report.context import ReportContext
+
+# what the interval shows -> (group, heading, meaning)
+GROUPS = {
+    "faster": ("keep", "Gained", "faster than the run before, grip taken out"),
+    "slower": ("drop", "Lost", "slower than the run before, grip taken out"),
+    "not settled": ("open", "Too close to call", "one run each cannot settle it"),
+}
+
+
+def change_groups(runs: pd.DataFrame, context: ReportContext) -> tuple[Group, ...]:
+    """Each change with the difference to the run before, by what its interval shows."""
+    found: dict[str, list[Item]] = {name: [] for name in GROUPS}
+    for run in records(runs):
+        if not missing(run.changed) and run.changed and not missing(run.difference_s):
+            shown = interval_verdict(run.difference_low, run.difference_high)
+            found[shown].append(_item(run, shown, context))
+    return tuple(Group(*GROUPS[shown], tuple(items)) for shown, items in found.items() if items)
+
+
+def _item(run: Row, shown: str, context: ReportContext) -> Item:
+    return Item(
+        key=f"{run.driver}:{run.run_no}",
+        name=f"{run.driver}, run {run.run_no}: {changed_words(run.changed, context)}",
+        text=sentence(effect_words("pace", run.difference_s)),
+        sure=""
+        if shown == "not settled"
+        else sentence(certainty("pace", run.difference_low, run.difference_high)),
+    )
+
+
+def without_counters(runs: pd.DataFrame, context: ReportContext) -> pd.DataFrame:
+    """The changes without what counts up by itself, as the runs on a set of tyres."""
+    counters = [n for n in context.factors if context.is_number(n) and _counts_up(runs, n)]
+    if not counters:
+        return runs
+    names = "|".join(re.escape(name) for name in counters)
+    pattern = re.compile(rf"^(?:{names}) ")
+    kept = [
+        "; ".join(part for part in str(text).split("; ") if not pattern.match(part))
+        if isinstance(text, str)
+        else ""
+        for text in runs["changed"]
+    ]
+    return runs.assign(changed=kept)
+
+
+def _counts_up(runs: pd.DataFrame, name: str) -> bool:
+    """Most steps from a driver's run to the next are one more."""
+    if name not in runs:
+        return False
+    import pandas as pd
+
+    ordered = runs.sort_values("run_no")
+    steps = pd.to_numeric(ordered[name]).groupby(ordered["driver"]).diff().dropna()
+    return len(steps) > 0 and bool((steps == 1).mean() > 0.5)
+
+
+def changed_words(changed: str, context: ReportContext) -> str:
+    """'rear_bar 1.3 -> 1.4' in the team's words: 'Rear anti-roll bar 1.3 → 1.4'."""
+    names = sorted(context.factors, key=len, reverse=True)
+    text = str(changed).replace("->", "→")
+    if not names:
+        return text
+    any_name = "|".join(re.escape(name) for name in names)
+    pattern = re.compile(rf"(?<!\w)(?:{any_name})(?!\w)")
+    return pattern.sub(lambda found: context.factor_label(found.group()), text)
+
+
+def changes_summary(groups: Iterable[Group]) -> str:
+    counts = {group.name: len(group.items) for group in groups}
+    total = sum(counts.values())
+    if not total:
+        return "No setting was changed between two runs of this meeting."
+    gained, lost = counts.get("keep", 0), counts.get("drop", 0)
+    return (
+        f"{plural(total, 'change')} between runs: {gained or 'none'} shown faster, "
+        f"{lost or 'none'} shown slower."
+    )

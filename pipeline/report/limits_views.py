@@ -1,0 +1,147 @@
+"""What the data cannot tell, what would settle it, and what the data are."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, cast
+
+from pipeline.report.advice import MANY
+from pipeline.report.contrasts import records
+from pipeline.report.effect_views import mixed_words
+from pipeline.report.views import Heading, Section, TableView, table
+from pipeline.report.words import condition_words, missing, number, sentence, whole
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.models.tables import SeasonResult
+    from pipeline.report.context import ReportContext
+
+
+def cannot_section(cannot: pd.DataFrame, context: ReportContext) -> Section | None:
+    """All conditions together in sight; single conditions behind a fold."""
+    if not len(cannot):
+        return None
+    overall = cannot["condition"] == "all"
+    lead = "For these no number is given: it would be a number for something else."
+    title = "What cannot be told"
+    return Section(
+        "cannot",
+        "What these data cannot tell",
+        lead=(lead,),
+        tables=_some(_cannot_table("cannot", title, cannot[overall], context)),
+        folded=_some(
+            _cannot_table("cannot-in", f"{title} in one condition", cannot[~overall], context)
+        ),
+    )
+
+
+def _some(view: TableView) -> tuple[TableView, ...]:
+    return (view,) if view.rows else ()
+
+
+def _cannot_table(
+    key: str, caption: str, cannot: pd.DataFrame, context: ReportContext
+) -> TableView:
+    rows = [
+        (
+            context.contrast_label(r.factor, r.level, r.reference),
+            condition_words(r.condition),
+            sentence(r.sentence),
+            "" if missing(r.mixed_with) else mixed_words(r.mixed_with, context),
+            number(r.information_left, 2),
+            whole(r.n_switches),
+        )
+        for r in records(cannot)
+    ]
+    heads = [
+        "Change",
+        "Condition",
+        "Why",
+        "Mixed with",
+        Heading("Information left", True, "1: nothing lost to what it is mixed with; 0: all lost"),
+        Heading("Switches", True, "runs before which the driver changed it"),
+    ]
+    return table(key, caption, heads, rows, cards=True)
+
+
+def needs_section(needs: pd.DataFrame, context: ReportContext) -> Section | None:
+    """Pace and race that a season's running can settle in sight; all else behind a fold."""
+    if not len(needs):
+        return None
+    ordered = needs.sort_values("more_switches", kind="stable")
+    near = ordered["outcome"].isin(["pace", "race"]) & (ordered["more_switches"] <= MANY)
+    lead = (
+        "A back-to-back is a run with one option and the next with the other, by one driver. "
+        "The command backtoback plan makes a run order that grip cannot fool."
+    )
+    far = "How many more the other open questions would need"
+    return Section(
+        "needs",
+        "What to run next",
+        lead=(lead,),
+        tables=_some(_needs_table("needs", "How many more settle it", ordered[near], context)),
+        folded=_some(_needs_table("needs-far", far, ordered[~near], context)),
+    )
+
+
+def _needs_table(key: str, caption: str, needs: pd.DataFrame, context: ReportContext) -> TableView:
+    rows = [
+        (
+            context.contrast_label(r.factor, r.level, r.reference),
+            r.outcome,
+            condition_words(r.condition),
+            whole(r.more_switches),
+        )
+        for r in records(needs)
+    ]
+    heads = ["Change", "Outcome", "Condition", Heading("Back-to-backs", True)]
+    return table(key, caption, heads, rows)
+
+
+def quality_section(result: SeasonResult) -> Section:
+    return Section(
+        "quality",
+        "What the data are",
+        lead=tuple(sentence(note) for note in result.notes),
+        tables=tuple(t for t in (_laps_table(result.lap_counts), _excluded(result.runs)) if t),
+    )
+
+
+def _laps_table(counts: pd.DataFrame) -> TableView | None:
+    """A row a meeting, a column a status."""
+    if not len(counts):
+        return None
+    wide = counts.pivot_table(index="meeting", columns="status", values="laps", aggfunc="sum")
+    meetings = list(dict.fromkeys(counts["meeting"]))
+    statuses = list(dict.fromkeys(counts["status"]))
+    rows = [(m, *(whole(wide.loc[m, s]) for s in statuses)) for m in meetings]
+    heads = [
+        "Meeting",
+        *(Heading(s.capitalize(), True, STATUSES.get(s, "")) for s in statuses),
+    ]
+    return table("laps", "Laps by status", heads, rows, cards=False)
+
+
+STATUSES = {
+    "clean": "used for pace and spread",
+    "first": "from the start; not comparable",
+    "incident": "lost to a crash or a stop; counted as mistakes and in the race",
+    "traffic": "held up by another car",
+    "missed": "the loop missed a passing: two laps in one",
+    "double": "the loop counted twice",
+    "other": "out of the comparison for another reason",
+}
+
+
+def _excluded(runs: pd.DataFrame) -> TableView | None:
+    """Sessions left out of the models, with the reason given in sessions.csv."""
+    out = runs[runs["excluded"].notna()]
+    if not len(out):
+        return None
+    groups = out.groupby(["meeting", "session", "excluded"], sort=False).size()
+    rows = [
+        (meeting, session, reason, whole(count))
+        for (meeting, session, reason), count in cast(Any, groups.to_dict()).items()
+    ]
+    heads = ["Meeting", "Session", "Reason", Heading("Runs", True)]
+    return table("excluded", "Sessions left out of the comparison", heads, rows)
