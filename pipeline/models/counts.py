@@ -180,7 +180,7 @@ def _fit_restricted(model: Model, family: str, sd_prior: SdPrior | None) -> Coun
 
     k = model.n_fixed
     found = minimise(evaluate, np.full(len(model.places) + model.dispersed, 0.4), 0, sd_prior)
-    cov = found.evaluation.factor.inverse_rest()[:k, :k]
+    cov = found.evaluation.mode.factor.inverse_rest()[:k, :k]
     beta = found.evaluation.mode.v[:k]
     return _pack(model, family, found, beta, cov, _inverse(found.hessian))
 

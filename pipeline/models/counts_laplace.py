@@ -16,15 +16,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.models.counts_family import Array, DispersionSlopes, Pointwise, dispersion_slopes
+from pipeline.models.counts_family import Array, DispersionSlopes, dispersion_slopes
 from pipeline.models.counts_mode import (
-    Factor,
     Mode,
     Model,
-    factorise,
     find_mode,
     log_f_prior,
-    pointwise,
     split,
     sum_by_group,
     times,
@@ -33,12 +30,11 @@ from pipeline.models.counts_mode import (
 
 @dataclass(frozen=True)
 class Evaluation:
-    """C(psi) and its gradient, with the mode, the factor and the rows' derivatives there."""
+    """C(psi), its gradient, and the mode."""
 
     value: float
     gradient: Array
     mode: Mode
-    factor: Factor
 
 
 def criterion(
@@ -48,32 +44,26 @@ def criterion(
 
     X (n, p): fixed columns of which X beta is in the offset; dC/dbeta then comes before dC/dpsi.
     """
-    sigma, scale, alpha = split(model, psi)
     mode = find_mode(model, psi, start)
-    rows = pointwise(model, mode.eta, alpha)
-    _, _, curvature, third = log_f_prior(mode.v[: model.n_fixed], model.log_f)
-    factor = factorise(model, rows.weight, sigma, scale, curvature)
-    slopes = _Gradient(model, psi, mode, rows, factor, third)
+    slopes = _Gradient(model, psi, mode)
     gradient = slopes.psi_part()
     if X is not None:
         gradient = np.concatenate([slopes.beta_part(X), gradient])
-    return Evaluation(mode.value + 0.5 * factor.logdet, gradient, mode, factor)
+    return Evaluation(mode.value + 0.5 * mode.factor.logdet, gradient, mode)
 
 
 class _Gradient:
     """dC/dpsi by the chain rule through the mode: one adjoint solve for all of psi."""
 
-    def __init__(
-        self, model: Model, psi: Array, mode: Mode, rows: Pointwise, factor: Factor, third: Array
-    ) -> None:
-        self.model, self.psi, self.mode, self.rows, self.factor = model, psi, mode, rows, factor
+    def __init__(self, model: Model, psi: Array, mode: Mode) -> None:
+        self.model, self.psi, self.mode, self.rows = model, psi, mode, mode.rows
         self.sigma, self.scale, self.alpha = split(model, psi)
         self._leverages()
-        self._adjoint(third)
+        self._adjoint()
 
     def _leverages(self) -> None:
         """b_i' H^-1 b_i per row, and its share per term; b_i is row i of B."""
-        model, factor = self.model, self.factor
+        model, factor = self.model, self.mode.factor
         self.E = factor.inverse_rest()
         G = factor.C / factor.d[:, None]
         F = -G @ self.E
@@ -84,14 +74,15 @@ class _Gradient:
         self.absorbed = model.values * (corner[model.codes] * self.sigma * model.values + beside)
         self.h = self.sigma * self.absorbed + self.shares @ self.scale
 
-    def _adjoint(self, third: Array) -> None:
+    def _adjoint(self) -> None:
         model = self.model
         self.q = self.h * self.rows.weight_slope
         top = self.sigma * sum_by_group(model, model.values * self.q)
         rest = self.scale * (model.R.T @ self.q)
         k = model.n_fixed
+        third = log_f_prior(self.mode.v[:k], model.log_f)[3]
         rest[:k] += np.diag(self.E)[:k] * third
-        self.a_top, self.a_rest = self.factor.solve(top, rest)
+        self.a_top, self.a_rest = self.mode.factor.solve(top, rest)
         self.Ba = self.sigma * model.values * self.a_top[model.codes] + model.R @ (
             self.scale * self.a_rest
         )

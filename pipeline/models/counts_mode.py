@@ -26,6 +26,29 @@ _SMALLEST_DECREMENT = 1e-12
 
 
 @dataclass(frozen=True)
+class Factor:
+    """H by blocks: D = diag(d) (q,) of the absorbed term, C (q, m) beside it, and the Cholesky
+    factor of the Schur complement S (m, m) of the rest."""
+
+    d: Array
+    C: Array
+    S: tuple[Array, bool]
+
+    @property
+    def logdet(self) -> float:
+        return float(np.sum(np.log(self.d)) + 2.0 * np.sum(np.log(np.diag(self.S[0]))))
+
+    def solve(self, top: Array, rest: Array) -> tuple[Array, Array]:
+        """H^-1 (top, rest) for vectors (q,), (m,)."""
+        below = linalg.cho_solve(self.S, rest - self.C.T @ (top / self.d), check_finite=False)
+        return (top - self.C @ below) / self.d, below
+
+    def inverse_rest(self) -> Array:
+        """The block of H^-1 that belongs to the columns of R, (m, m)."""
+        return linalg.cho_solve(self.S, np.eye(self.C.shape[1]), check_finite=False)
+
+
+@dataclass(frozen=True)
 class Model:
     """Frozen arrays of one fit.
 
@@ -55,37 +78,17 @@ class Model:
 @dataclass(frozen=True)
 class Mode:
     """The joint mode at one psi: absorbed effects u (q,), other coefficients v (m,), eta (n,),
-    the penalised minus log-likelihood there, whether Newton's steps got there, and how many."""
+    the penalised minus log-likelihood there, the rows' derivatives and the Hessian, whether
+    Newton's steps got there, and how many."""
 
     u: Array
     v: Array
     eta: Array
     value: float
+    rows: Pointwise
+    factor: Factor
     converged: bool
     steps: int
-
-
-@dataclass(frozen=True)
-class Factor:
-    """H by blocks: D = diag(d) (q,) of the absorbed term, C (q, m) beside it, and the Cholesky
-    factor of the Schur complement S (m, m) of the rest."""
-
-    d: Array
-    C: Array
-    S: tuple[Array, bool]
-
-    @property
-    def logdet(self) -> float:
-        return float(np.sum(np.log(self.d)) + 2.0 * np.sum(np.log(np.diag(self.S[0]))))
-
-    def solve(self, top: Array, rest: Array) -> tuple[Array, Array]:
-        """H^-1 (top, rest) for vectors (q,), (m,)."""
-        below = linalg.cho_solve(self.S, rest - self.C.T @ (top / self.d), check_finite=False)
-        return (top - self.C @ below) / self.d, below
-
-    def inverse_rest(self) -> Array:
-        """The block of H^-1 that belongs to the columns of R, (m, m)."""
-        return linalg.cho_solve(self.S, np.eye(self.C.shape[1]), check_finite=False)
 
 
 def split(model: Model, psi: Array) -> tuple[float, Array, float]:
@@ -166,18 +169,22 @@ def find_mode(
     u, v = _first_guess(model, psi, _crude_eta(model) if start is None else start.eta)
     if held is not None:
         v = _move_onto(v, held)
-    here = _penalised(model, psi, u, v)
-    steps, decrement = 0, np.inf
-    while steps < _MOST_STEPS:
-        du, dv, decrement = _newton_step(model, sigma, scale, here[2], u, v, held)
+    value, eta, rows = _penalised(model, psi, u, v)
+    for steps in range(_MOST_STEPS):  # noqa: B007
+        factor = _factor_at(model, sigma, scale, rows, v)
+        du, dv, decrement = _newton_step(model, sigma, scale, rows, factor, u, v, held)
         if decrement < _SMALLEST_DECREMENT:
             break
-        size, there = _halve_until_lower(model, psi, u, v, du, dv, here[0])
+        size, there = _halve_until_lower(model, psi, u, v, du, dv, value)
         if size == 0.0:
             break
-        u, v, here = u + size * du, v + size * dv, there
-        steps += 1
-    return Mode(u, v, here[1], here[0], bool(decrement < 1e-7), steps)
+        u, v, (value, eta, rows) = u + size * du, v + size * dv, there
+    return Mode(u, v, eta, value, rows, factor, bool(decrement < 1e-7), steps)
+
+
+def _factor_at(model: Model, sigma: float, scale: Array, rows: Pointwise, v: Array) -> Factor:
+    curvature = log_f_prior(v[: model.n_fixed], model.log_f)[2]
+    return factorise(model, rows.weight, sigma, scale, curvature)
 
 
 def _crude_eta(model: Model) -> Array:
@@ -193,8 +200,7 @@ def _first_guess(model: Model, psi: Array, eta: Array) -> tuple[Array, Array]:
     sigma, scale, alpha = split(model, psi)
     rows = pointwise(model, eta, alpha)
     pull = rows.weight * (eta - model.offset) + rows.score
-    curvature = log_f_prior(np.zeros(model.n_fixed), model.log_f)[2]
-    factor = factorise(model, rows.weight, sigma, scale, curvature)
+    factor = _factor_at(model, sigma, scale, rows, np.zeros(model.R.shape[1]))
     top = sigma * sum_by_group(model, model.values * pull)
     return factor.solve(top, scale * (model.R.T @ pull))
 
@@ -213,15 +219,15 @@ def _newton_step(
     sigma: float,
     scale: Array,
     rows: Pointwise,
+    factor: Factor,
     u: Array,
     v: Array,
     held: tuple[Array, float] | None,
 ) -> tuple[Array, Array, float]:
     k = model.n_fixed
-    _, slope, curvature, _ = log_f_prior(v[:k], model.log_f)
+    slope = log_f_prior(v[:k], model.log_f)[1]
     top = sigma * sum_by_group(model, model.values * rows.score) - u
     rest = scale * (model.R.T @ rows.score) - np.concatenate([slope, v[k:]])
-    factor = factorise(model, rows.weight, sigma, scale, curvature)
     du, dv = factor.solve(top, rest)
     if held is not None:
         along = np.zeros_like(v)

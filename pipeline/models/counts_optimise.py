@@ -118,7 +118,7 @@ def _search(target: _Counted, start: Array) -> Array:
 def _curvature(target: _Counted, x: Array, here: Evaluation) -> tuple[Array, Array]:
     """Hessian (d, d) and slopes of the covariance (d, m, m), by central differences of the
     analytic gradient; below zero an SD is reflected."""
-    d, m = len(x), here.factor.C.shape[1]
+    d, m = len(x), here.mode.factor.C.shape[1]
     hessian, slopes = np.zeros((d, d)), np.zeros((d, m, m))
     for k in range(d):
         step = np.zeros(d)
@@ -135,4 +135,4 @@ def _reflected(target: _Counted, x: Array, k: int) -> tuple[Array, Array]:
     gradient = here.gradient + (0.0 if below else target.prior(x)[1])
     if below:
         gradient[k] = -gradient[k]
-    return gradient, here.factor.inverse_rest()
+    return gradient, here.mode.factor.inverse_rest()
