@@ -9,9 +9,9 @@ import numpy as np
 from pipeline.read import status, stays, traffic
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME, SECOND
-from pipeline.read.labels import Labels, together
+from pipeline.read.labels import Labels, distinct, together
 from pipeline.read.records import ReadOptions
-from pipeline.read.rows import LONGEST_LAP
+from pipeline.read.rows import LONGEST_LAP, SHORTEST_LAP
 from pipeline.read.table import Sheet
 from pipeline.read.timeline import Timeline, forwards, timeline
 
@@ -51,11 +51,17 @@ class Context:
 
 def assemble(rows: Gathered, context: Context, harvest: Harvest) -> Laps:
     """Runs and laps of a file's rows; what does not fit is added to the set-asides."""
+    if not len(rows):
+        return _nothing(rows)
     groups = _groups(rows)
     turned = forwards(rows, groups, harvest)
     if turned is not None:
         rows, groups = rows.keep(turned), groups[turned]
     times = timeline(rows, groups, context.options, context.title_day, harvest)
+    if context.layout == "passings":
+        untimed = times.axis == NO_TIME
+        _aside(rows, untimed, "unreadable_time", context, harvest)
+        rows, times, groups, _ = _drop(rows, times, groups, untimed, untimed)
     rows, groups, times = _without_repeats(rows, groups, times, context, harvest)
     order, restarts = _sequence(rows, groups, times, context)
     rows, times, groups = rows.keep(order), _keep(times, order), groups[order]
@@ -63,23 +69,34 @@ def assemble(rows: Gathered, context: Context, harvest: Harvest) -> Laps:
         back = _back_in_car(times, groups)
         _aside(rows, back, "clock_back", context, harvest)
         rows, times, groups, restarts = _drop(rows, times, groups, restarts, back)
+    elif np.isnan(rows.lap_s).any():
+        rows, wrong = _timed_by_elapsed(rows, groups, restarts)
+        _aside(rows, wrong, "clock_back", context, harvest)
+        rows, times, groups, restarts = _drop(rows, times, groups, restarts, wrong)
     session, heat, run = _runs(rows, times, groups, restarts, context)
     if context.layout == "passings":
         return _laps_of_passings(rows, times, session, heat, run)
     return _laps_of_rows(rows, times, session, heat, run)
 
 
+def _nothing(rows: Gathered) -> Laps:
+    none = np.zeros(0, dtype=np.int64)
+    flags = none.astype(bool)
+    return Laps(
+        rows, rows.session, rows.heat, none, flags, none, none.astype(float), none, none,
+        False, flags, 0,
+    )  # fmt: skip
+
+
 def _groups(rows: Gathered) -> np.ndarray:
     """(n,) code of car within session, heat and class, in order of first appearance."""
-    import pandas as pd
-
     key = np.zeros(len(rows), dtype=np.int64)
     for labels in (rows.session, rows.heat, rows.racing_class, rows.driver, rows.transponder):
         key = key * len(labels.values) + labels.codes
     key = key * len(rows.number.values) + np.where(
         rows.driver.given | rows.transponder.given, 0, rows.number.codes
     )
-    return np.asarray(pd.factorize(key)[0], dtype=np.int64)
+    return distinct(key)[1].astype(np.int64)
 
 
 def _keep(times: Timeline, rows: np.ndarray) -> Timeline:
@@ -165,6 +182,18 @@ def _sequence(
     return order, falls
 
 
+def _timed_by_elapsed(
+    rows: Gathered, groups: np.ndarray, restarts: np.ndarray
+) -> tuple[Gathered, np.ndarray]:
+    """Lap times as steps of the elapsed time, where the file gives only that; and the rows (n,)
+    that are no later than one before them, or an hour later."""
+    opens = restarts | (np.diff(groups, prepend=-1) != 0)
+    latest = stays.running_latest(rows.elapsed, np.cumsum(opens))
+    before = np.where(opens, 0.0, np.concatenate([[0.0], latest[:-1]]))
+    lap_s = np.where(np.isnan(rows.lap_s), np.round(rows.elapsed - before, 6), rows.lap_s)
+    return replace(rows, lap_s=lap_s), ~((lap_s >= SHORTEST_LAP) & (lap_s <= LONGEST_LAP))
+
+
 def _back_in_car(times: Timeline, groups: np.ndarray) -> np.ndarray:
     """(n,) bool: earlier than an earlier passing of the same car in the same stretch."""
     wrong = np.zeros(len(groups), dtype=bool)
@@ -174,7 +203,7 @@ def _back_in_car(times: Timeline, groups: np.ndarray) -> np.ndarray:
     if not (same & (np.diff(times.axis) < 0)).any():
         return wrong
     opens = np.append(True, ~same)
-    latest = stays._running_latest(times.axis, np.cumsum(opens))
+    latest = stays.running_latest(times.axis, np.cumsum(opens))
     wrong[1:] = same & (times.axis[1:] < latest[:-1])
     return wrong
 
@@ -268,8 +297,6 @@ def _laps_of_rows(
 ) -> Laps:
     opens = _opens(run)
     lap_s = rows.lap_s
-    if np.isnan(lap_s).any():
-        lap_s = _from_elapsed(rows, opens)
     end = times.axis
     micros = np.round(lap_s * SECOND).astype(np.int64)
     begin = np.where(end == NO_TIME, NO_TIME, end - np.where(end == NO_TIME, 0, micros))
@@ -277,13 +304,6 @@ def _laps_of_rows(
         rows, session, heat, run, opens, _numbers(rows.lap, run, opens), lap_s,
         begin, end, times.absolute, np.zeros(len(rows), dtype=bool), len(rows),
     )  # fmt: skip
-
-
-def _from_elapsed(rows: Gathered, opens: np.ndarray) -> np.ndarray:
-    """Lap times as steps of the elapsed time, where the file gives only that."""
-    before = np.concatenate([[0.0], rows.elapsed[:-1]])
-    steps = rows.elapsed - np.where(opens, 0.0, before)
-    return np.where(np.isnan(rows.lap_s), np.round(steps, 6), rows.lap_s)
 
 
 def _numbers(lap: np.ndarray, run: np.ndarray, opens: np.ndarray) -> np.ndarray:
@@ -330,14 +350,18 @@ def _renumbered(run: np.ndarray) -> np.ndarray:
 
 def status_of(laps: Laps) -> np.ndarray:
     """Code of each lap's status (n,)."""
-    codes = status.lap_status(laps.run, laps.lap_s, laps.opens)
-    codes[laps.is_double] = status.DOUBLE
+    if not len(laps.run):
+        return np.zeros(0, dtype=np.int8)
+    centres = status.run_centres(laps.run, laps.lap_s, ~laps.opens)
+    codes = status.lap_status(laps.run, laps.lap_s, laps.opens, centres, laps.is_double)
     if _fine_clock(laps.end):
-        centre = status.run_centres(laps.run, laps.lap_s, ~laps.opens).centre[laps.run]
+        centre = centres.centre[laps.run]
         known = laps.end != NO_TIME
         begin, end = np.where(known, laps.begin, 0), np.where(known, laps.end, 0)
-        behind = traffic.in_traffic(laps.session.codes, laps.run, begin, end, centre)
-        codes[behind & (codes == status.CLEAN)] = status.TRAFFIC
+        clean = codes == status.CLEAN
+        behind = clean & traffic.in_traffic(laps.session.codes, laps.run, begin, end, centre)
+        if traffic.costs_time(behind[clean], laps.lap_s[clean], centre[clean]):
+            codes[behind] = status.TRAFFIC
     return codes
 
 

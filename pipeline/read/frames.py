@@ -82,16 +82,17 @@ def sessions_frame(
     import pandas as pd
 
     options = context.options
-    never = np.iinfo(np.int64).max
+    never = 2**62
     at = ends.fillna(pd.Timestamp(0, tz="UTC")).astype("int64").to_numpy() * 1_000
     begin = np.where(ends.isna(), never, at - (laps.lap_s * SECOND).astype(np.int64))
+    opening = np.flatnonzero(laps.opens)
     frame = pd.DataFrame(
         {
-            "session": laps.session.texts(),
-            "class": laps.rows.racing_class.texts(),
-            "heat": laps.heat.texts(),
-            "start": begin,
-            "place": np.arange(len(begin)),
+            "session": laps.session.keep(opening).texts(),
+            "class": laps.rows.racing_class.keep(opening).texts(),
+            "heat": laps.heat.keep(opening).texts(),
+            "start": np.minimum.reduceat(begin, opening),
+            "place": opening,
         }
     )
     table = frame.groupby(["session", "class", "heat"], sort=False).min().reset_index()

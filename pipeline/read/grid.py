@@ -13,7 +13,7 @@ from pipeline.read.durations import read_durations
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME
 from pipeline.read.labels import Labels, clean, clean_number, constant, split_number
-from pipeline.read.rows import LONGEST_LAP
+from pipeline.read.rows import LONGEST_LAP, SHORTEST_LAP
 from pipeline.read.table import Sheet
 from pipeline.read.words import field_of, in_milliseconds
 
@@ -121,7 +121,7 @@ class _Cells:
         if times.milliseconds and not ms:
             harvest.warn("lap times are whole numbers: read as thousandths of a second")
         reason = np.full(len(self.text), "", dtype=object)
-        reason[(times.seconds <= 0) | (times.seconds > LONGEST_LAP)] = "impossible_time"
+        reason[(times.seconds < SHORTEST_LAP) | (times.seconds > LONGEST_LAP)] = "impossible_time"
         reason[np.isnan(times.seconds)] = "unreadable_time"
         reason[times.absent] = "no_time"
         driver, transponder, number = self._people()

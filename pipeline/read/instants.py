@@ -11,10 +11,12 @@ import numpy as np
 
 from pipeline.errors import CallError, Problem
 from pipeline.read.clocks import DAY, NO_DAY, Clocks, spreadsheet_days
+from pipeline.read.labels import distinct
 
 NO_TIME = np.iinfo(np.int64).min
 SECOND = 1_000_000
 HALF_DAY = DAY // 2
+LATEST = 84_000 * DAY  # in the year 2199; an instant beyond is a misread number
 # Smaller steps back are passings written out of turn, not a clock that was set back.
 SET_BACK = 5 * SECOND
 
@@ -85,8 +87,8 @@ def _one_car_after_the_other(local: np.ndarray, cars: np.ndarray) -> bool:
     if len(local) < 4:
         return False
     changes = int((np.diff(cars) != 0).sum()) + 1
-    distinct = len(np.unique(cars))
-    if 1 < distinct == changes and len(local) > 2 * distinct:
+    different = len(distinct(cars)[0])
+    if 1 < different == changes and len(local) > 2 * different:
         return True
     falls = int((np.diff(local) < -SET_BACK).sum())
     return falls > max(3, len(local) // 200)
@@ -124,20 +126,13 @@ def to_utc(local: np.ndarray, late: np.ndarray, zone: ZoneInfo) -> np.ndarray:
     """UTC microseconds of local ones (n,). A local time that summer time skips is read as if the
     clock had not yet been put forward."""
     quarter = local // (900 * SECOND)
-    unique, codes = _unique(quarter)
+    unique, codes = distinct(quarter)
     first = np.array([_offset_at(int(q), zone, 0) for q in unique], dtype=np.int64)
     shifts = first[codes]
     if late.any():
         second = np.array([_offset_at(int(q), zone, 1) for q in unique], dtype=np.int64)
         shifts = np.where(late, second[codes], shifts)
     return local - shifts
-
-
-def _unique(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    import pandas as pd
-
-    codes, unique = pd.factorize(values)
-    return np.asarray(unique), codes
 
 
 @lru_cache(maxsize=4_096)
@@ -176,7 +171,7 @@ def _near(serial: float, first_day: int | None) -> bool:
 
 
 def _micros(values: np.ndarray) -> np.ndarray:
-    safe = np.abs(np.nan_to_num(values, nan=np.inf)) < 9e18
+    safe = np.abs(np.nan_to_num(values, nan=np.inf)) < LATEST
     return np.where(safe, np.round(np.where(safe, values, 0)), NO_TIME).astype(np.int64)
 
 

@@ -79,13 +79,21 @@ def clean_number(text: str) -> str:
 
 def together(first: Labels, second: Labels, join: Callable[[str, str], str]) -> Labels:
     """One label of two, for the pairs that occur."""
-    pairs = first.codes.astype(np.int64) * len(second.values) + second.codes
-    unique, codes = np.unique(pairs, return_inverse=True)
-    values = [
-        join(first.values[p // len(second.values)], second.values[p % len(second.values)])
-        for p in unique.tolist()
-    ]
-    return _merged(codes.astype(np.int32), values)
+    width = len(second.values)
+    if width == 1:
+        return first.map(lambda text: join(text, second.values[0]))
+    unique, codes = distinct(first.codes.astype(np.int64) * width + second.codes)
+    values = [join(first.values[p // width], second.values[p % width]) for p in unique.tolist()]
+    return _merged(codes, values)
+
+
+def distinct(keys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The distinct whole numbers among the keys (n,), in order of first appearance, and the
+    place of each key among them (n,)."""
+    import pandas as pd
+
+    codes, unique = pd.factorize(keys)
+    return np.asarray(unique), codes
 
 
 def stacked(parts: Sequence[Labels]) -> Labels:
@@ -107,6 +115,7 @@ def split_number(text: str) -> tuple[str, str]:
 
 
 def _merged(codes: np.ndarray, values: Sequence[str]) -> Labels:
+    """Labels in which each value occurs once."""
     unique = list(dict.fromkeys(values))
     if len(unique) == len(values):
         return Labels(codes.astype(np.int32), tuple(values))

@@ -181,8 +181,12 @@ _TYPICAL = {
     "cp1257": "āčēģīķļņūąęėįųšžĀČĒĢĪĶĻŅŪ",
 }
 _EASTERN = re.compile("[\u3040-\u30ff\u3400-\u9fff\uac00-\ud7af\uff66-\uff9f]")
-# A western letter read in an eastern page swallows the letter after it: 'J\u9ef5gen'.
-_AMONG_LATIN = re.compile("[A-Za-z][\u3040-\u30ff\u3400-\u9fff\uac00-\ud7af\uff66-\uff9f][A-Za-z]?")
+# A western letter read in an eastern page swallows the letter after it ('J\u9ef5gen') or stands
+# before one ('\uff98sterby'), and some become signs that no page defines.
+_AMONG_LATIN = re.compile(
+    "[A-Za-z][\u3040-\u30ff\u3400-\u9fff\uac00-\ud7af\uff66-\uff9f]|[\uff66-\uff9f][a-z]"
+)
+_PRIVATE = re.compile("[\ue000-\uf8ff]")
 
 
 def _makes_sense(text: str, page: str) -> bool:
@@ -191,6 +195,8 @@ def _makes_sense(text: str, page: str) -> bool:
         return False
     if page in _EASTERN_PAGES:
         signs = len(_EASTERN.findall(text))
+        if _PRIVATE.search(text):
+            return False
         return signs > 0 and len(_AMONG_LATIN.findall(text)) < 0.2 * signs
     if page == "mac_roman":
         return re.search("[A-Za-z][éèêëáàâäóòôöúùûüíìîïñçß]", text) is not None

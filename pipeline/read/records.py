@@ -44,6 +44,8 @@ class ReadOptions:
 
     def facts(self, session: str) -> SessionFacts:
         """What sessions.csv says about a session; upper and lower case do not matter."""
+        if not self.session_facts:
+            return SessionFacts()
         wanted = session.casefold().strip()
         for name, facts in self.session_facts.items():
             if name.casefold().strip() == wanted:

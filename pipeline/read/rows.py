@@ -21,10 +21,14 @@ from pipeline.read.labels import (
     together,
 )
 from pipeline.read.matching import Match
+from pipeline.read.reasons import REASONS
 from pipeline.read.table import Sheet
 
+SHORTEST_LAP = 0.001
 LONGEST_LAP = 3_600.0
+LONGEST_RUN = 7 * 86_400.0
 _LAP_NUMBER = re.compile(r"[^\d\-]{0,8}(\d{1,6})(?:[.,]0+)?\D{0,3}")
+_CODES = ("", *(reason.code for reason in REASONS))
 CODE_FIELDS = frozenset(
     [
         "driver",
@@ -62,7 +66,7 @@ class RowReader:
         self.sheet, self.match, self.headers, self.facts = sheet, match, headers, facts
         self.first_day, self.month_first = first_day, month_first
         self.size = len(sheet)
-        self.reason = np.full(self.size, "", dtype=object)
+        self.reason = np.zeros(self.size, dtype=np.int8)
 
     def column(self, field: str) -> pa.Array | None:
         place = self.match.columns.get(field)
@@ -153,7 +157,9 @@ class RowReader:
             harvest.warn("lap times are whole numbers: read as thousandths of a second")
         self._reject(times.absent, "no_time")
         self._reject(np.isnan(times.seconds), "unreadable_time")
-        self._reject((times.seconds <= 0) | (times.seconds > LONGEST_LAP), "impossible_time")
+        self._reject(
+            (times.seconds < SHORTEST_LAP) | (times.seconds > LONGEST_LAP), "impossible_time"
+        )
         return times.seconds
 
     def _times(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -196,7 +202,10 @@ class RowReader:
         if column is None:
             return np.full(self.size, np.nan)
         times = read_durations(column, "elapsed" in self.match.milliseconds)
-        return times.seconds
+        if self.match.layout == "laps" and self.column("lap_s") is None:
+            self._reject(times.absent, "no_time")
+            self._reject(np.isnan(times.seconds), "unreadable_time")
+        return np.where(np.abs(times.seconds) < LONGEST_RUN, times.seconds, np.nan)
 
     def _reject_untimed(self, local: np.ndarray, utc: np.ndarray, elapsed: np.ndarray) -> None:
         """Passings without a time: an empty cell or a word, or something that cannot be read."""
@@ -210,10 +219,11 @@ class RowReader:
         self._reject(without, "unreadable_time")
 
     def _reject(self, rows: np.ndarray, reason: str) -> None:
-        self.reason[rows & (self.reason == "")] = reason
+        if rows.any():
+            self.reason[rows & (self.reason == 0)] = _CODES.index(reason)
 
     def _set_aside(self, rows: Gathered, harvest: Harvest) -> Gathered:
-        wrong = self.reason != ""
+        wrong = self.reason != 0
         harvest.rows_in += self.size + len(self.sheet.strays)
         for line, reason in self.sheet.strays:
             harvest.asides.append(Aside(line, self.sheet.raw(line), reason))
@@ -221,7 +231,7 @@ class RowReader:
             return rows
         for row in np.flatnonzero(wrong):
             line = int(self.sheet.lines[row])
-            harvest.asides.append(Aside(line, self.sheet.raw(line), self.reason[row]))
+            harvest.asides.append(Aside(line, self.sheet.raw(line), _CODES[self.reason[row]]))
         return rows.keep(~wrong)
 
 

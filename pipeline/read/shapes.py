@@ -38,7 +38,8 @@ class Shape:
 def shapes(column: pa.Array) -> Iterator[Shape]:
     """The distinct shapes of a text column (n,); empty and over-long cells belong to none."""
     lengths = np.asarray(pc.binary_length(column).fill_null(0))
-    for length in np.unique(lengths):
+    counts = np.bincount(np.minimum(lengths, WIDEST + 1), minlength=2)
+    for length in np.flatnonzero(counts):
         if 0 < length <= WIDEST:
             yield from _of_length(column, lengths, int(length))
 

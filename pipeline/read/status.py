@@ -17,7 +17,7 @@ SPREADS = 6.0
 SHARE = 0.05
 # Weight of the file's usual spread, in laps: the median absolute deviation of a normal sample is
 # worth 0.37 of its size (Rousseeuw and Croux 1993).
-STEADYING = 4.0
+STEADYING = 8.0
 EFFICIENCY = 0.37
 # Two passings within this time are one: no car laps a track so fast.
 DOUBLE_SECONDS = 2.0
@@ -75,28 +75,57 @@ def grouped_median(group: np.ndarray, values: np.ndarray, count: int) -> np.ndar
 def _order_within(group: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Order by group, then value: one sort of whole numbers of 2^-20 s."""
     fine = np.clip(values, 0, 8_000) * 2**20
-    return np.argsort(group.astype(np.int64) * 2**33 + fine.astype(np.int64))
+    return np.argsort(group.astype(np.int64) * 2**33 + fine.astype(np.int64), kind="stable")
 
 
-def lap_status(run: np.ndarray, lap_s: np.ndarray, opens: np.ndarray) -> np.ndarray:
+def lap_status(
+    run: np.ndarray,
+    lap_s: np.ndarray,
+    opens: np.ndarray,
+    centres: Centres | None = None,
+    doubles: np.ndarray | None = None,
+) -> np.ndarray:
     """Code of each lap's status (n,), by the run alone (traffic is told by `traffic`).
 
-    run (n,): 0..R-1, rising, laps in order. opens (n,) bool: the first lap of a run.
+    run (n,): 0..R-1, rising, laps in order. opens (n,) bool: the first lap of a run. doubles
+    (n,) bool: laps known to end at the second of two passings of one crossing.
     """
     if not len(run):
         return np.zeros(0, dtype=np.int8)
-    centres = run_centres(run, lap_s, ~opens)
+    centres = centres or run_centres(run, lap_s, ~opens)
     centre, spread = centres.centre[run], centres.spread[run]
     bound = np.maximum(SPREADS * spread, SHARE * centre)
     status = np.full(len(run), CLEAN, dtype=np.int8)
+    odd = np.flatnonzero(np.abs(lap_s - centre) > np.minimum(bound, 0.25))
+    status[odd] = _odd_laps(lap_s[odd], centre[odd], spread[odd], bound[odd])
+    short = lap_s < np.minimum(DOUBLE_SECONDS, DOUBLE_SHARE * centre)
+    if short.any():
+        status[short | _rest_of_double(lap_s, short, opens, centre, bound)] = DOUBLE
+    if doubles is not None:
+        status[doubles] = DOUBLE
+    status[_first_true_laps(run, status)] = FIRST
+    return status
+
+
+def _odd_laps(
+    lap_s: np.ndarray, centre: np.ndarray, spread: np.ndarray, bound: np.ndarray
+) -> np.ndarray:
+    """Status of laps away from their centre, doubles left out."""
+    status = np.full(len(lap_s), CLEAN, dtype=np.int8)
     status[lap_s > centre + bound] = INCIDENT
     status[lap_s > STOP * centre] = OTHER
     status[_is_missed(lap_s, centre, spread)] = MISSED
     status[lap_s < centre - bound] = OTHER
-    short = lap_s < np.minimum(DOUBLE_SECONDS, DOUBLE_SHARE * centre)
-    status[short | _rest_of_double(lap_s, short, opens, centre, bound)] = DOUBLE
-    status[opens & (status != DOUBLE)] = FIRST
     return status
+
+
+def _first_true_laps(run: np.ndarray, status: np.ndarray) -> np.ndarray:
+    """Indices of each run's first lap that is no double."""
+    true = np.flatnonzero(status != DOUBLE)
+    runs = run[true]
+    opens = np.ones(len(runs), dtype=bool)
+    opens[1:] = runs[1:] != runs[:-1]
+    return true[opens]
 
 
 def _is_missed(lap_s: np.ndarray, centre: np.ndarray, spread: np.ndarray) -> np.ndarray:

@@ -72,7 +72,7 @@ def clusters(stays: Stays, starts: np.ndarray, ends: np.ndarray, stretch: np.nda
     last = np.append(first[1:], len(stays.stay)) - 1
     begin, end, part = starts[first], ends[last], stretch[first]
     by_time = np.lexsort((begin, part))
-    latest = _running_latest(end[by_time], part[by_time])
+    latest = running_latest(end[by_time], part[by_time])
     new = np.ones(len(first), dtype=bool)
     new[1:] = (begin[by_time][1:] > latest[:-1]) | (np.diff(part[by_time]) != 0)
     out = np.empty(len(first), dtype=np.int64)
@@ -80,7 +80,7 @@ def clusters(stays: Stays, starts: np.ndarray, ends: np.ndarray, stretch: np.nda
     return out
 
 
-def _running_latest(end: np.ndarray, part: np.ndarray) -> np.ndarray:
+def running_latest(end: np.ndarray, part: np.ndarray) -> np.ndarray:
     """Latest end so far within each part; parts are contiguous."""
     latest = end.copy()
     opens = np.flatnonzero(np.append(True, np.diff(part) != 0))

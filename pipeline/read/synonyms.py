@@ -70,7 +70,8 @@ FIELDS: dict[str, str] = {
     """,
     "at": """
         time of day; timeofday; tod; clock; clock time; real time; local time; wall time;
-        passing time; passage time; crossing time; crossed at; time of passing; time of crossing;
+        passing; passings; crossing; passing time; passage time; crossing time; crossed at;
+        time of passing; time of crossing;
         time stamp; timestamp; date time; datetime; date and time; time utc; utc; utc time; gmt;
         uhrzeit; tageszeit; zeitstempel; durchfahrtszeit; durchfahrt; passierzeit; datum zeit;
         datum uhrzeit; datum und uhrzeit; uhr; zeitpunkt; ueberfahrt; uberfahrt; heure;

@@ -5,7 +5,6 @@ The parser of pyarrow reads clean files; a plain reader, line by line, reads wha
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -205,7 +204,7 @@ def read_plainly(text: Text, delimiter: str, region: Region) -> Sheet:
         count = _lines_of_record(text, line, region.last, delimiter)
         if count > 1:
             record = "\n".join(text.line(line + i) for i in range(count))
-            cells = fit(next(csv.reader([record], delimiter=delimiter)), region, False)
+            cells = fit(cells_of(record, delimiter), region, False)
             rows += [(line, cells)] if cells else []
             strays += [] if cells else [(line, "wrong_columns")]
         else:

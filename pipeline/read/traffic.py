@@ -11,9 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 # Closer than this a car is in the other's way even at equal pace.
-NEAR_SECONDS = 0.25
+NEAR_SECONDS = 0.4
 # Laps further from the car ahead than this share of a lap are free whatever the pace.
 FARTHEST_SHARE = 0.2
+# Standard errors by which laps behind another car must be slower before the rule is used.
+SURE = 3.0
 
 
 def in_traffic(
@@ -32,7 +34,7 @@ def in_traffic(
     firsts = rows[_opens(run[rows])]
     when = np.concatenate([end[rows], begin[firsts]])
     which = np.concatenate([rows, firsts])
-    order = np.lexsort((when, session[which]))
+    order = _by_session_and_time(session[which], when)
     when, which = when[order], which[order]
     gap = np.full(len(when), np.inf)
     gap[1:] = (when[1:] - when[:-1]) / 1e6
@@ -41,6 +43,30 @@ def in_traffic(
     gain = centre[ahead] - centre[which]
     close = other & (gap < np.minimum(NEAR_SECONDS + gain, FARTHEST_SHARE * centre[which]))
     return _of_next_lap(close, which, order >= len(rows), run, len(end))
+
+
+def _by_session_and_time(session: np.ndarray, when: np.ndarray) -> np.ndarray:
+    """Order of the passings; one sort of whole numbers where milliseconds of all days fit."""
+    fine = (when - when.min()) // 1_000
+    span, count = int(fine.max()) + 1, int(session.max()) + 1
+    if span * count < 2**62:
+        return np.argsort(session.astype(np.int64) * span + fine, kind="stable")
+    return np.lexsort((when, session))
+
+
+def costs_time(behind: np.ndarray, lap_s: np.ndarray, centre: np.ndarray) -> bool:
+    """Whether the laps behind another car were slower in this file, beyond chance.
+
+    behind (n,) bool; lap_s, centre (n,): s; laps that are clean otherwise. Where cars pass each
+    other freely (or were timed on different days as one session) they are not, and then none of
+    them is called traffic. Welch's t.
+    """
+    excess = lap_s - centre
+    near, free = excess[behind], excess[~behind]
+    if len(near) < 3 or len(free) < 3:
+        return False
+    error = np.sqrt(near.var(ddof=1) / len(near) + free.var(ddof=1) / len(free))
+    return bool(near.mean() - free.mean() > SURE * error)
 
 
 def _opens(run: np.ndarray) -> np.ndarray:

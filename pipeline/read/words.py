@@ -150,6 +150,7 @@ def is_summary(cell: str) -> bool:
     return compact(first) in _summary_words()
 
 
+@lru_cache(maxsize=4_096)
 def kind_of(name: str) -> str | None:
     """Kind of the session from its name; None where no word tells."""
     text = re.sub(r"[_\-./,:()]+", " ", unicodedata.normalize("NFKC", name)).casefold()
