@@ -10,6 +10,7 @@ import click
 
 from pipeline.cli.options import class_option, json_option, team_option
 from pipeline.cli.steps import Steps
+from pipeline.errors import UserError
 
 
 @click.command("plan", short_help="A run order for a test day that grip cannot fool.")
@@ -74,7 +75,7 @@ from pipeline.cli.steps import Steps
 @click.option("--meeting", default="test-day", show_default=True, help="Name of the test day.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, file_okay=False),
     default=None,
     metavar="DIR",
     help="Folder for the sheet to print and its rows for setups.csv.",
@@ -128,7 +129,10 @@ def _write(plan: Any, out: Path) -> list[Path]:
     from pipeline.safecsv import write_csv
 
     page, sheet, changes = out / "plan.html", out / "plan-sheet.csv", out / "plan-changes.csv"
-    write_sheet(plan, page)
-    write_csv(sheet_rows(plan), sheet)
-    write_csv(change_rows(plan), changes)
+    try:
+        write_sheet(plan, page)
+        write_csv(sheet_rows(plan), sheet)
+        write_csv(change_rows(plan), changes)
+    except OSError as error:
+        raise UserError(f"'{out}' cannot be written: {error.strerror}") from None
     return [page, sheet, changes]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,9 @@ from pipeline.plan.precision import MOST_DAYS
 
 if TYPE_CHECKING:
     import pandas as pd
+
+WIDTH = 96
+NO_BREAK = "\u00a0"
 
 
 def as_json(plan: Plan) -> dict[str, Any]:
@@ -85,8 +89,10 @@ def as_text(plan: Plan) -> str:
 
 
 def _filled(line: str) -> str:
+    """Wrapped for a terminal, numbers beside their units."""
     start = line[: len(line) - len(line.lstrip())]
-    return textwrap.fill(line, 96, initial_indent="", subsequent_indent=start + "  ")
+    bound = re.sub(r"(?<=\d) (?=s\b|%)", NO_BREAK, line)
+    return textwrap.fill(bound, WIDTH, subsequent_indent=start + "  ").replace(NO_BREAK, " ")
 
 
 def notes(plan: Plan) -> list[str]:

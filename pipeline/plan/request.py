@@ -12,6 +12,7 @@ MOST_RUNS = 30
 MOST_DRIVERS = 12
 MOST_SETTINGS = 400
 HOURS_BETWEEN_RUNS = 0.75
+LOG_COLUMNS = ("meeting", "driver", "run", "class", "factor", "value")
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,7 @@ class DayRequest:
     def __post_init__(self) -> None:
         problems = [*_count_problems(self), *_factor_problems(self.factors)]
         problems += _text_problems([self.meeting, *self.drivers])
+        problems += _twice(self.drivers, "--driver", "each driver once")
         if problems:
             raise CallError("this test day cannot be planned as asked", problems)
 
@@ -161,14 +163,20 @@ def _factor_problems(factors: Sequence[PlanFactor]) -> list[Problem]:
     if not factors:
         return [Problem("no factor", "at least one factor to try", where="--factor")]
     names = [factor.name for factor in factors]
-    problems = [
-        Problem(f"'{name}' twice", "each factor once", where="--factor")
-        for name in dict.fromkeys(names)
-        if names.count(name) > 1
+    problems = _twice(names, "--factor", "each factor once")
+    problems += [
+        Problem(f"'{name}'", "a name that no other column of setups.csv has", where="--factor")
+        for name in names
+        if name.casefold() in LOG_COLUMNS
     ]
     for factor in factors:
         problems += _level_problems(factor)
     return problems + _text_problems(text for f in factors for text in (f.name, *f.levels))
+
+
+def _twice(names: Sequence[str], where: str, expected: str) -> list[Problem]:
+    double = [name for name in dict.fromkeys(names) if names.count(name) > 1]
+    return [Problem(f"'{name}' twice", expected, where=where) for name in double]
 
 
 def _level_problems(factor: PlanFactor) -> list[Problem]:

@@ -110,3 +110,12 @@ def test_a_season_that_left_nothing_open_is_said(tmp_path):
     (folder / "reports" / "season" / "effects.csv").write_text(settled)
     result = call("--open", "--drivers", "2", "--runs", "8", team=folder)
     assert "left no factor open" in str(result.exception)
+
+
+def test_an_out_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "file").write_text("")
+    result = call(*FREE, "--out", str(tmp_path / "file" / "day"))
+    assert isinstance(result.exception, UserError)
+    assert "cannot be written" in str(result.exception)
+    assert call(*FREE, "--out", str(tmp_path / "file")).exit_code == 2

@@ -79,6 +79,8 @@ def test_a_number_is_planned_as_a_slope():
         (lambda: day(2, 8, difference_s=float("nan")), "--difference"),
         (lambda: day(2, 8, meeting="=1+1"), "formula"),
         (lambda: DayRequest((), ("One",), 8), "--factor"),
+        (lambda: DayRequest((PlanFactor("run", ("A", "B")),), ("One",), 8), "no other column"),
+        (lambda: DayRequest((PlanFactor("bar", ("A", "B")),), ("One", "One"), 8), "driver once"),
         (lambda: DayRequest((PlanFactor("bar", ("A", "A")),), ("One",), 8), "different levels"),
         (lambda: DayRequest((PlanFactor("bar", ("A", "B")),) * 2, ("One",), 8), "twice"),
         (
