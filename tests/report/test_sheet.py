@@ -1,10 +1,10 @@
 import itertools
+import os
 import re
-import shutil
+from pathlib import Path
 
 import html5lib
 import pytest
-from playwright.sync_api import sync_playwright
 
 from pipeline.plan.planner import chance_of, plan_day
 from pipeline.plan.request import DayRequest, PlanFactor
@@ -74,21 +74,33 @@ def test_names_are_escaped():
 
 @pytest.mark.browser
 @pytest.mark.parametrize(("drivers", "runs"), [(1, 6), (2, 8), (4, 8)])
-def test_the_sheet_prints_on_one_a4_page_and_fits_a_phone(tmp_path, drivers, runs):
+def test_the_sheet_prints_on_one_a4_page_and_fits_a_phone(chromium, tmp_path, drivers, runs):
     path = write_sheet(plan_of(drivers, runs), tmp_path / "plan.html")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
-        )
-        page = browser.new_page(viewport={"width": 360, "height": 700})
-        said = []
-        page.on("console", lambda message: said.append(message.text))
-        page.goto(path.as_uri())
-        wide = page.evaluate("document.documentElement.scrollWidth")
-        printed = page.pdf(prefer_css_page_size=True)
-        browser.close()
+    page = chromium.new_page(viewport={"width": 360, "height": 700})
+    said = []
+    page.on("console", lambda message: said.append(message.text))
+    page.goto(path.as_uri())
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    printed = page.pdf(prefer_css_page_size=True)
+    page.close()
     assert said == []
     assert wide <= 360
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
     box = re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", printed)
     assert [round(float(side)) for side in box.groups()] == pytest.approx([595, 842], abs=1)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [360, 1280])
+def test_the_sheet_has_no_serious_barrier(chromium, tmp_path, width):
+    """By axe-core's rules."""
+    axe = os.environ.get("BACKTOBACK_AXE", "")
+    if not Path(axe).is_file():
+        pytest.skip("BACKTOBACK_AXE does not name axe-core's script")
+    path = write_sheet(plan_of(2, 8), tmp_path / "plan.html")
+    page = chromium.new_page(viewport={"width": width, "height": 800}, bypass_csp=True)
+    page.goto(path.as_uri())
+    page.add_script_tag(path=axe)
+    found = page.evaluate("axe.run()")["violations"]
+    page.close()
+    assert [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")] == []
