@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,8 @@ PASS_SECONDS = (0.04, 0.30)
 
 @dataclass(frozen=True)
 class Grid:
-    """The cars of a heat, in order of start: all (cars,) but car (cars, properties)."""
+    """The cars of a heat, in order of start: all (cars,) but car (draws, cars, properties) and
+    offset_s (draws, cars)."""
 
     car: Array
     skill: Array
@@ -69,6 +70,14 @@ class HeatDraws:
             marshal=rng.uniform(*MARSHAL_SECONDS, each),
             retires=rng.uniform(size=each),
             passes=rng.uniform(size=each),
+        )
+
+    def repeated(self, copies: int) -> HeatDraws:
+        """The same chance several times over, one copy after the other."""
+        if copies == 1:
+            return self
+        return HeatDraws(
+            **{one.name: np.concatenate([getattr(self, one.name)] * copies) for one in fields(self)}
         )
 
 
@@ -136,7 +145,7 @@ def free_laps(venue: Venue, grid: Grid, draws: HeatDraws, grip: Array, lap: int)
     corners = venue.corner_share * corner_time(grid.car) / np.sqrt(grip_now)
     done = lap * venue.base_lap_s / RUN_SECONDS
     sag = VOLTAGE_SAG * draws.battery * done
-    straights = (1.0 - venue.corner_share) * (1.0 + grid.car[:, 3] + sag)
+    straights = (1.0 - venue.corner_share) * (1.0 + grid.car[..., 3] + sag)
     lap_s = venue.base_lap_s * (1.0 + grid.skill) * (corners + straights)
     wildness = grid.lap_sd * twitchiness(grid.car, grip, grid.feel)
     return lap_s + grid.offset_s + draws.luck_s + wildness * _deviation(draws.corners[:, :, lap])

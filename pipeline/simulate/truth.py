@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from pipeline.simulate.calendar import RUN_SECONDS
 from pipeline.simulate.car import Array
-from pipeline.simulate.world import Run, Settings, World, WorldLaps, run, with_level
+from pipeline.simulate.world import Run, Settings, World, WorldLaps, run_many, with_level
 
+Contrast = tuple[str, str, str]  # factor, level, reference
 FEWEST = 5  # clean laps of a run that counts for pace, spread and fade
 
 
@@ -55,17 +56,21 @@ def truth(
     that count (a condition, a driver); all of the team's if it is None. Rivals, weather, luck and
     every deviation of every driver are the same in both worlds.
     """
-    pair = both_worlds(world, settings, factor, level, reference, draws)
+    pair = both_worlds(world, settings, [(factor, level, reference)], draws)[0]
     return compare(world, pair, where)
 
 
 def both_worlds(
-    world: World, settings: Settings, factor: str, level: str, reference: str, draws: int
-) -> tuple[WorldLaps, WorldLaps]:
-    """The season with the team's runs at the level, and with them at the reference."""
-    values, others = _values(world, settings, factor, level, reference)
-    with_it = run(world, with_level(world, settings, factor, values), draws)
-    return with_it, run(world, with_level(world, settings, factor, others), draws)
+    world: World, settings: Settings, contrasts: Sequence[Contrast], draws: int
+) -> list[tuple[WorldLaps, WorldLaps]]:
+    """For each contrast the season with the team's runs at the level and at the reference."""
+    several = [
+        with_level(world, settings, factor, values)
+        for factor, level, reference in contrasts
+        for values in _values(world, settings, factor, level, reference)
+    ]
+    laps = run_many(world, several, draws)
+    return list(zip(laps[::2], laps[1::2], strict=True))
 
 
 def compare(

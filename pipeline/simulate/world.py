@@ -80,6 +80,12 @@ class WorldLaps:
     lost_s: Array
     crashed: Flags
 
+    def part(self, rows: slice) -> WorldLaps:
+        """Some of the draws."""
+        return WorldLaps(
+            self.start_s[rows], self.lap_s[rows], self.lost_s[rows], self.crashed[rows]
+        )
+
     @property
     def clean(self) -> Flags:
         """Laps that nothing disturbed: not the first, no crash, no time lost in traffic."""
@@ -94,31 +100,43 @@ def run(world: World, settings: Settings, draws: int = 1) -> WorldLaps:
     settings: for each run of the team the value of each factor. The chance depends on the
     world's seed and the number of draws only, so two calls differ by the settings alone.
     """
-    cars = _cars(world, settings)
+    return run_many(world, [settings], draws)[0]
+
+
+def run_many(world: World, several: Sequence[Settings], draws: int = 1) -> list[WorldLaps]:
+    """The same season for each of several settings, all with the same chance.
+
+    The same as `run` for each, but side by side in the same arrays, which takes little longer
+    than one.
+    """
+    cars = np.array([_cars(world, settings) for settings in several])
     most = max(most_laps(meeting.venue) for meeting in world.meetings)
-    shape = (draws, len(world.runs), most)
+    shape = (len(several) * draws, len(world.runs), most)
     out = WorldLaps(
         np.zeros(shape[:2]), np.full(shape, np.nan), np.zeros(shape), np.zeros(shape, dtype=bool)
     )
     first = 0
     for m in range(len(world.meetings)):
         first = _run_meeting(world, m, cars, draws, out, first)
-    return out
+    return [out.part(slice(n * draws, (n + 1) * draws)) for n in range(len(several))]
 
 
 def _run_meeting(world: World, m: int, cars: Array, draws: int, out: WorldLaps, first: int) -> int:
-    """Fill in the meeting's runs, which start at `first`; returns where the next one's start."""
+    """Fill in the meeting's runs, which start at `first`; returns where the next one's start.
+
+    cars: (settings, runs, properties).
+    """
     meeting = world.meetings[m]
     rng = np.random.default_rng([world.seed, FORM, m])
     form = rng.normal(0.0, FORM_SD, (draws, len(world.drivers)))
-    rubber, day = np.full(draws, meeting.venue.laid_before), 0
+    rubber, day = np.full(len(cars) * draws, meeting.venue.laid_before), 0
     for s, session in enumerate(meeting.sessions):
         if session.day != day:
             rubber, day = rubber * meeting.venue.overnight, session.day
         for h, heat in enumerate(session.heats):
             rows = slice(first, first + len(heat.drivers))
             rng = np.random.default_rng([world.seed, HEATS, m, s, h])
-            laps = _run_one(world, rows, cars[rows], form, rubber, rng)
+            laps = _run_one(world, rows, cars[:, rows], form, rubber, rng)
             _store(out, rows, heat, laps)
             rubber, first = laps.rubber, rows.stop
     return first
@@ -127,27 +145,26 @@ def _run_meeting(world: World, m: int, cars: Array, draws: int, out: WorldLaps, 
 def _run_one(
     world: World, rows: slice, cars: Array, form: Array, rubber: Array, rng: np.random.Generator
 ) -> HeatLaps:
-    runs = world.runs[rows]
-    meeting, session, heat = (
-        world.meetings[runs[0].meeting],
-        world.session(runs[0]),
-        world.heat(runs[0]),
-    )
+    """One heat; cars: (settings, cars, properties), form: (draws, drivers)."""
+    runs, copies, draws = world.runs[rows], len(cars), len(form)
+    session, heat = world.session(runs[0]), world.heat(runs[0])
+    meeting = world.meetings[runs[0].meeting]
     drivers = [world.drivers[run.driver] for run in runs]
     learning = [
         driver.learning * np.exp(-(run.run_no - 1) / 1.5)
         for driver, run in zip(drivers, runs, strict=True)
     ]
+    offset = form[:, [run.driver for run in runs]] + np.array(learning)
     grid = Grid(
-        car=cars,
+        car=np.repeat(cars, draws, axis=0),
         skill=np.array([driver.skill for driver in drivers]),
         lap_sd=np.array([driver.lap_sd for driver in drivers]),
         crash_rate=np.array([driver.crash_rate for driver in drivers]),
         feel=np.array([driver.feel for driver in drivers]),
-        offset_s=form[:, [run.driver for run in runs]] + np.array(learning),
+        offset_s=np.concatenate([offset] * copies),
         kind=session.kind,
     )
-    chance = HeatDraws.make(rng, len(rubber), len(runs), most_laps(meeting.venue))
+    chance = HeatDraws.make(rng, draws, len(runs), most_laps(meeting.venue)).repeated(copies)
     weather = meeting.weather[session.day]
     return run_heat(meeting.venue, weather, heat.start, rubber, grid, chance, traffic=world.traffic)
 

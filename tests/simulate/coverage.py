@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pipeline.models.season import analyse
 from pipeline.simulate.season import TeamSpec, make_season
-from pipeline.simulate.truth import truth
+from pipeline.simulate.truth import both_worlds, compare
 from tests.simulate.frames import season_data
 
 OUTCOMES = ("pace", "spread", "mistakes", "race")
@@ -33,8 +33,10 @@ def study_world(seed: int, spec: TeamSpec = SPEC, draws: int = DRAWS) -> Iterato
     season = make_season(spec, seed)
     data = season_data(season.world, season.settings)
     effects = analyse(data, outcomes=OUTCOMES, conditions=False, by_driver=False).effects
-    for (factor, level, reference), rows in effects.groupby(["factor", "level", "reference"]):
-        true = truth(season.world, season.settings, factor, level, reference, draws)
+    groups = list(effects.groupby(["factor", "level", "reference"]))
+    pairs = both_worlds(season.world, season.settings, [contrast for contrast, _ in groups], draws)
+    for ((factor, level, _), rows), pair in zip(groups, pairs, strict=True):
+        true = compare(season.world, pair)
         for row in rows.itertuples():
             effect = true[row.outcome]
             yield {

@@ -9,14 +9,14 @@ from pathlib import Path
 
 from pipeline.simulate.demo import demo_season
 from pipeline.simulate.folder import Season
-from pipeline.simulate.truth import both_worlds, compare, in_condition
+from pipeline.simulate.truth import Contrast, both_worlds, compare, in_condition
 
 FILE = Path(__file__).with_name("demo_truth.json")
 DRAWS = 8
 CONDITIONS = ("all", "grip=low", "grip=medium", "grip=high")
 
 
-def contrasts(season: Season) -> list[tuple[str, str, str]]:
+def contrasts(season: Season) -> list[Contrast]:
     """(factor, level, reference) of every contrast of the season."""
     return [
         (factor.name, level, factor.reference)
@@ -26,19 +26,19 @@ def contrasts(season: Season) -> list[tuple[str, str, str]]:
     ]
 
 
-def truths(season: Season, contrast: tuple[str, str, str], draws: int = DRAWS) -> list[dict]:
-    """One record a condition and outcome."""
-    factor, level, reference = contrast
-    pair = both_worlds(season.world, season.settings, factor, level, reference, draws)
+def truths(season: Season, several: list[Contrast], draws: int = DRAWS) -> list[dict]:
+    """One record a contrast, condition and outcome."""
+    pairs = both_worlds(season.world, season.settings, several, draws)
     return [
         {
             "condition": condition,
             "factor": factor,
             "level": level,
             "outcome": outcome,
-            "truth": effect.estimate,
-            "error": effect.std_error,
+            "truth": round(effect.estimate, 6),
+            "error": round(effect.std_error, 6),
         }
+        for (factor, level, _), pair in zip(several, pairs, strict=True)
         for condition in CONDITIONS
         for outcome, effect in compare(season.world, pair, in_condition(condition)).items()
     ]
@@ -46,7 +46,7 @@ def truths(season: Season, contrast: tuple[str, str, str], draws: int = DRAWS) -
 
 def main() -> None:
     season = demo_season()
-    records = [record for one in contrasts(season) for record in truths(season, one)]
+    records = truths(season, contrasts(season))
     FILE.write_text("\n".join(["[", ",\n".join(json.dumps(r) for r in records), "]", ""]))
     print(f"{len(records)} effects in {FILE.name}")
 

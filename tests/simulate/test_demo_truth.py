@@ -33,7 +33,7 @@ def told(season):
 
 def test_the_stored_truths_are_those_of_the_demo(season):
     stored = {tuple(r[key] for key in KEYS): r for r in json.loads(FILE.read_text())}
-    for now in truths(season, ("body", "wedge", "round"), draws=2):
+    for now in truths(season, [("body", "wedge", "round")], draws=2):
         then = stored[tuple(now[key] for key in KEYS)]
         if now["outcome"] in ("pace", "spread"):
             # Two draws give a rough error of their own: the stored one's, scaled, serves.

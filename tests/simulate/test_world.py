@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from pipeline.simulate.track import Venue, Weather, lay_rubber, track_grip
-from pipeline.simulate.world import run
+from pipeline.simulate.world import run, run_many
 from tests.simulate.worlds import all_at, day, kit
 
 
@@ -11,6 +11,15 @@ def test_the_same_world_gives_the_same_laps_and_another_seed_others():
     np.testing.assert_array_equal(once.lap_s, again.lap_s)
     other = run(day(seed=4), kit(day(seed=4)))
     assert not np.array_equal(once.lap_s[0, :5, :10], other.lap_s[0, :5, :10])
+
+
+def test_several_settings_side_by_side_are_the_same_as_one_after_the_other():
+    world = day(drivers=12)
+    several = [kit(world), all_at(world, body="wedge"), all_at(world, rear_toe="2.5")]
+    for together, settings in zip(run_many(world, several, 3), several, strict=True):
+        alone = run(world, settings, 3)
+        np.testing.assert_allclose(together.lap_s, alone.lap_s, rtol=1e-12)
+        np.testing.assert_array_equal(together.crashed, alone.crashed)
 
 
 def test_a_part_that_changes_nothing_changes_no_lap():
