@@ -60,7 +60,9 @@ def linear_effects(
         usable = [c for c in combinations if c is not None]
         estimates = iter(fitted.estimates(usable))
         for standing, combination in zip(chosen, combinations, strict=True):
-            estimate = scaled(next(estimates), factor) if combination is not None else None
+            estimate = None
+            if combination is not None:
+                estimate = scaled(at_least(next(estimates), least_df(standing)), factor)
             out.append(Effect(outcome, standing, estimate))
     return out
 
@@ -72,6 +74,20 @@ def _combination(fitted: OutcomeFit, standing: Standing) -> tuple[np.ndarray, np
     variable, _, value = standing.condition.partition("=")
     groups = [(condition_block_name(variable), value, 1.0)] if value else []
     return fitted.combination(weights, groups)
+
+
+def least_df(standing: Standing) -> float:
+    """Degrees of freedom that the contrast's own meetings and drivers give.
+
+    Satterthwaite's formula breaks down where the variance of the random slopes is estimated near
+    zero: it then gives less than the slopes of this contrast alone would leave.
+    """
+    return float(max(min(standing.switch_meetings, standing.switch_drivers) - 1, 1))
+
+
+def at_least(estimate: Estimate, df: float) -> Estimate:
+    """The estimate with no fewer degrees of freedom than `df`."""
+    return Estimate(estimate.estimate, estimate.std_error, max(estimate.df, df))
 
 
 def scaled(estimate: Estimate, factor: float) -> Estimate:

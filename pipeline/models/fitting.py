@@ -136,7 +136,7 @@ def fit_outcome(
         avoid_zero=tuple(name in avoid_zero for name in names),
         parts=_meetings(design, run, is_run),
     )
-    guess = start_values(design, response, blocks) | dict(start or {})
+    guess = start_values(design, response, X[:, kept], blocks) | dict(start or {})
     fit = fit_rows(rows, np.array([guess[name] for name in names]))
     return _located(design, response, fit, kept, blocks, centre)
 
@@ -164,14 +164,18 @@ def _levels(
     return tuple(levels), tuple(names)
 
 
-def start_values(design: Design, response: Response, blocks: Sequence[Block]) -> dict[str, float]:
-    """First guesses of all variances, by moments of the run rows.
+def start_values(
+    design: Design, response: Response, X: Array, blocks: Sequence[Block]
+) -> dict[str, float]:
+    """First guesses of all variances, by moments of the run rows about least squares.
 
-    Half of the variance about the means of driver at meeting goes to the grip, the rest to what
-    stands for the run; the means themselves give the driver levels.
+    The variance about the means of driver at meeting is shared between the run and the penalised
+    blocks; the means themselves give the driver levels.
     """
     is_run = response.is_run
-    y, run = response.y[is_run], response.run[is_run]
+    run = response.run[is_run]
+    y = response.y[is_run]
+    y = y - X[is_run] @ np.linalg.lstsq(X[is_run], y, rcond=None)[0]
     entry_mean, within = _about_means(y, design.entry[run])
     driver_mean, between = _about_means(entry_mean, design.driver[run])
     within = max(within, 1e-3 * float(np.var(y)), 1e-300)
@@ -187,7 +191,7 @@ def start_values(design: Design, response: Response, blocks: Sequence[Block]) ->
         guess["lap"] = max(total / (carries.sum() + response.null_rows), 1e-3 * within)
     for block in blocks:
         size = float((block.columns[run] ** 2).sum(axis=1).mean())
-        share = 0.5 if block.name.startswith("grip ") else 0.05
+        share = 0.15 if block.name.startswith("grip ") else 0.02
         guess[block.name] = share * within / max(size, 1e-300)
     return guess
 

@@ -37,7 +37,7 @@ class Standing:
     """How a contrast stands in one condition.
 
     switches: consecutive runs of a driver in a meeting that differ in the factor;
-    own_switches: those to or from this level. information_left: 0..1. mixed_with: '' if it can be
+    own_switches: those to or from this level, in so many meetings and by so many drivers. information_left: 0..1. mixed_with: '' if it can be
     told. sentence: why it cannot.
     """
 
@@ -48,6 +48,8 @@ class Standing:
     n_meetings: int
     switches: int
     own_switches: int
+    switch_meetings: int
+    switch_drivers: int
     information_left: float
     mixed_with: str
     sentence: str
@@ -224,6 +226,8 @@ def _standing(
         n_meetings=len(np.unique(design.runs["meeting"].to_numpy(str)[at])),
         switches=int(differs.sum()),
         own_switches=int(own.sum()),
+        switch_meetings=len(np.unique(design.runs["meeting"].to_numpy(str)[after[own]])),
+        switch_drivers=len(np.unique(design.driver[after[own]])),
         information_left=float(left),
         mixed_with=mixed_with,
         sentence=sentence,
@@ -233,7 +237,7 @@ def _standing(
 
 def _nothing(contrast: Contrast, condition: str) -> Standing:
     verdict, mixed_with, sentence = _worded(("never", "", ""), {})
-    return Standing(contrast, condition, 0, 0, 0, 0, 0, 0.0, mixed_with, sentence, verdict)
+    return Standing(contrast, condition, 0, 0, 0, 0, 0, 0, 0, 0.0, mixed_with, sentence, verdict)
 
 
 Reason = tuple[str, str, str]  # kind, mixed with, detail

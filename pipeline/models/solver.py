@@ -26,7 +26,8 @@ TINY = 1e-10  # a variance this small beside the response's is zero
 NOTHING = 1e-8  # of -2 log-likelihood, for a variance of the response's own size
 CHEAP_CELLS = 20_000  # rows times columns up to which the exact Hessian costs next to nothing
 DECREMENT = 1e-12  # of -2 log-likelihood, still to be gained, where the Hessian is exact
-ROUGH_DECREMENT = 1e-8  # the same with the average information
+ROUGH_DECREMENT = 1e-9  # the same where each step costs more
+NEAR = 1.0  # of -2 log-likelihood: close enough for the exact Hessian to pay
 
 
 @dataclass(frozen=True)
@@ -198,22 +199,29 @@ def _newton(
 ) -> tuple[Array, float]:
     """Descent step over the free parameters and half its expected gain.
 
-    The observed Hessian where it is cheap and positive definite (quadratic convergence), else
-    the average information, which is nearly as good with many rows.
+    Far off, the average information, which is nearly always positive definite; near the optimum,
+    and where it is cheap, the observed Hessian, for quadratic convergence.
     """
-    step = np.zeros(len(gradient))
     if not free.any():
-        return step, 0.0
-    where = np.ix_(free, free)
+        return np.zeros(len(gradient)), 0.0
+    if not _is_cheap(state):
+        rough = _step(objective.curved(state.average, state), gradient, free)
+        if rough[1] > NEAR:
+            return rough[:2]
+    sharp = _step(objective.curved(state.hessian, state), gradient, free)
+    if sharp[2] > 1e-8:
+        return sharp[:2]
+    return _step(objective.curved(state.average, state), gradient, free)[:2]
+
+
+def _step(matrix: Array, gradient: Array, free: Flags) -> tuple[Array, float, float]:
+    """Newton step, half its gain, and the smallest eigenvalue of the scaled matrix."""
+    step = np.zeros(len(gradient))
     g = gradient[free]
-    for name in ("hessian", "average") if _is_cheap(state) else ("average",):
-        B = objective.curved(getattr(state, name), state)[where]
-        values, vectors, size = _scaled_eigen(B)
-        if values[0] > 1e-8:
-            break
-    values = np.maximum(values, 1e-6 * max(values[-1], 1e-6))
-    step[free] = -(vectors @ ((vectors.T @ (g / size)) / values)) / size
-    return step, float(-g @ step[free]) / 2
+    values, vectors, size = _scaled_eigen(matrix[np.ix_(free, free)])
+    used = np.maximum(values, 1e-6 * max(values[-1], 1e-6))
+    step[free] = -(vectors @ ((vectors.T @ (g / size)) / used)) / size
+    return step, float(-g @ step[free]) / 2, float(values[0])
 
 
 def _is_cheap(state: State) -> bool:
