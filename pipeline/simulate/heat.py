@@ -114,7 +114,7 @@ def run_heat(
     lap_s, lost_s = np.full(shape, np.nan), np.zeros(shape)
     crashed = np.zeros(shape, dtype=bool)
     for lap in range(shape[2]):
-        hours = np.full(rubber.shape, hour + clock.mean() / 3600.0)
+        hours = hour + clock.mean(axis=1) / 3600.0
         grip = track_grip(venue, rubber, weather, hours)[:, None]
         free = free_laps(venue, grid, draws, grip, lap)
         crash = racing & _crashes(grid, draws, grip, lap)

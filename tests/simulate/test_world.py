@@ -14,7 +14,7 @@ def test_the_same_world_gives_the_same_laps_and_another_seed_others():
 
 
 def test_several_settings_side_by_side_are_the_same_as_one_after_the_other():
-    world = day(drivers=12)
+    world = day(drivers=12, surface="asphalt")
     several = [kit(world), all_at(world, body="wedge"), all_at(world, rear_toe="2.5")]
     for together, settings in zip(run_many(world, several, 3), several, strict=True):
         alone = run(world, settings, 3)
