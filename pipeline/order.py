@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,7 @@ _KIND_ORDER = {"practice": 0, "test": 0, "qualifying": 1, "final": 2}
 STEP_HOURS = 0.5
 
 
+@lru_cache(maxsize=100_000)
 def natural(text: str) -> tuple[tuple[int, int, str], ...]:
     """A key that sorts 'Heat 2' before 'Heat 10'."""
     parts = re.findall(r"\d+|\D+", text.casefold())

@@ -138,20 +138,26 @@ def suggestions(team: Team, streams: pd.DataFrame) -> list[str]:
 
 
 def _spellings(team: Team, streams: pd.DataFrame) -> list[str]:
-    from rapidfuzz import fuzz, process
-
     listed = list(dict.fromkeys(team.drivers["driver"]))
     said = []
     for name in sorted(set(streams.loc[streams["by"] == "field", "name_as_given"].dropna())):
-        best = process.extractOne(name, listed, scorer=fuzz.token_sort_ratio, processor=plain)
-        if best and best[1] >= _LIKE:
-            row = team.drivers[team.drivers["driver"] == best[0]].iloc[0]
-            cells = [best[0], name, "yes" if row["team"] else "no"]
+        best = max(listed, key=lambda driver: _likeness(name, driver), default="")
+        if _likeness(name, best) >= _LIKE:
+            row = team.drivers[team.drivers["driver"] == best].iloc[0]
+            cells = [best, name, "yes" if row["team"] else "no"]
             said.append(
-                f"'{name}' in the exports is like '{best[0]}' of the drivers table; if it is the "
+                f"'{name}' in the exports is like '{best}' of the drivers table; if it is the "
                 f"same person, add the row: {_csv_row(cells)}"
             )
     return said
+
+
+def _likeness(one: str, other: str) -> float:
+    """0 to 100, whatever the order of first and last name."""
+    from rapidfuzz import fuzz
+
+    one, other = plain(one), plain(other)
+    return max(fuzz.ratio(one, other), fuzz.token_sort_ratio(one, other))
 
 
 def _csv_row(cells: list[str]) -> str:
@@ -162,8 +168,6 @@ def _csv_row(cells: list[str]) -> str:
 
 def _lent(streams: pd.DataFrame) -> list[str]:
     """A transponder of the drivers table under quite another name in the export."""
-    from rapidfuzz import fuzz
-
     rows = streams[(streams["by"] == "transponder") & streams["name_as_given"].notna()]
     columns = ["transponder", "name_as_given", "driver", "meeting"]
     unique = rows[columns].fillna("").drop_duplicates()
@@ -171,7 +175,7 @@ def _lent(streams: pd.DataFrame) -> list[str]:
         f"transponder {number} counts as '{driver}', but {meeting} names it '{name}'; if it was "
         "lent, say so by a row with `from` and `until`"
         for number, name, driver, meeting in unique.itertuples(index=False, name=None)
-        if number and fuzz.token_sort_ratio(plain(name), plain(driver)) < _UNLIKE
+        if number and _likeness(name, driver) < _UNLIKE
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -11,13 +12,14 @@ import pandas as pd
 
 from pipeline.classes import choose_class, one_spelling, with_only_class
 from pipeline.errors import UserError
+from pipeline.joining import one_run_each
 from pipeline.models.tables import SeasonData
 from pipeline.order import hours, natural
 from pipeline.people import People, people_of
 from pipeline.run_table import run_table
 from pipeline.setups import SetupLog, join, read_log
-from pipeline.store import Store, open_store
-from pipeline.streams import meeting_streams
+from pipeline.store import ImportRecord, Store, open_store
+from pipeline.streams import read_streams
 from pipeline.team_tables import plain
 
 if TYPE_CHECKING:
@@ -28,14 +30,14 @@ __all__ = [
     "Season",
     "gather",
     "load_season",
-    "meeting_runs",
     "read_season",
     "run_table",
+    "runs_of",
     "stream_season",
 ]
 
-RUN_KEY = ["date", "class", "session", "heat", "driver"]
-_RUN_FIELDS = ["meeting", "session_kind", "team", "excluded", "source"]
+RUN_KEY = ["meeting", "date", "class", "session", "heat", "driver"]
+_RUN_FIELDS = ["session_kind", "team", "excluded", "source"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +45,7 @@ class Gathered:
     """Everything in the store, joined, all classes, with all that was noticed on the way.
 
     runs: as SeasonData.runs, and start_hour. laps: see SeasonData. streams: see
-    streams.meeting_streams. setups: the log as read, with its faults. notes: sentences about data
+    streams.read_streams. setups: the log as read, with its faults. notes: sentences about data
     that were left out or guessed.
     """
 
@@ -99,30 +101,19 @@ def read_season(team: Team, class_name: str | None = None) -> Season:
     return gather(team).of_class(class_name)
 
 
-def gather(team: Team) -> Gathered:
-    """All runs of the store, joined to drivers, sessions and setups.
+def stream_season(
+    team: Team, class_name: str | None = None, laps_at_once: int = 1_000_000
+) -> Iterator[SeasonData]:
+    """Some meetings at a time in bounded memory, without settings: for stores of any size.
 
-    Raises UserError where the store is empty.
+    Without a name, the class is the only one of the first meetings (CallError if they have
+    several). laps_at_once: how many laps are held, but for a single meeting with more.
     """
-    parts = list(all_meetings(open_store(team.folder), team))
-    if not parts:
-        raise UserError("the store is empty. Import exports first: `backtoback import --help`")
-    runs, laps = _stack([(part.runs, part.laps) for part in parts])
-    runs["class"] = one_spelling(runs["class"])
-    runs = with_only_class(runs)
-    log = read_log(team)
-    runs = pd.concat([runs, join(team, log, runs)], axis=1)
-    streams = pd.concat([part.streams for part in parts], ignore_index=True)
-    notes = [note for part in parts for note in part.notes]
-    return Gathered(team, runs, laps, streams, log, (*notes, *_time_notes(runs)))
-
-
-def stream_season(team: Team, class_name: str | None = None) -> Iterator[SeasonData]:
-    """One meeting at a time in bounded memory, without settings: for stores of any size.
-
-    Without a name, the class is the one of the first meeting, if that has one only (CallError).
-    """
-    for part in all_meetings(open_store(team.folder), team):
+    store = open_store(team.folder)
+    records = store.all_imports()
+    people = _people(team, records)
+    for meetings in _chunks(team, records, laps_at_once):
+        part = runs_of(store, team, meetings, people)
         classes = one_spelling(part.runs["class"])
         if class_name is None:
             class_name = choose_class(classes, None)
@@ -130,9 +121,56 @@ def stream_season(team: Team, class_name: str | None = None) -> Iterator[SeasonD
         yield _season_data(team, part.runs, part.laps, wanted)
 
 
+def gather(team: Team) -> Gathered:
+    """All runs of the store, joined to drivers, sessions and setups.
+
+    Raises UserError where the store is empty.
+    """
+    store = open_store(team.folder)
+    records = store.all_imports()
+    meetings = _in_order(team, records)
+    if not meetings:
+        raise UserError("the store is empty. Import exports first: `backtoback import --help`")
+    part = runs_of(store, team, meetings, _people(team, records))
+    runs = part.runs.assign(**{"class": one_spelling(part.runs["class"])})
+    runs = with_only_class(runs)
+    log = read_log(team)
+    runs = pd.concat([runs, join(team, log, runs)], axis=1)
+    notes = (*part.notes, *_time_notes(runs))
+    return Gathered(team, runs, part.laps, part.streams, log, notes)
+
+
+Records = list[tuple[str, ImportRecord]]
+
+
+def _people(team: Team, records: Records) -> People:
+    return people_of(team, ((t, n) for _, record in records for t, n in record.people))
+
+
+def _in_order(team: Team, records: Records) -> list[str]:
+    """Meetings of the store that have laps, in order of date."""
+    days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
+    names = {meeting for meeting, record in records if record.laps}
+    return sorted(names, key=lambda name: (days.get(name, ""), name))
+
+
+def _chunks(team: Team, records: Records, most: int) -> Iterator[list[str]]:
+    laps: Counter[str] = Counter()
+    for meeting, record in records:
+        laps[meeting] += record.laps
+    chunk: list[str] = []
+    for meeting in _in_order(team, records):
+        if chunk and sum(laps[name] for name in chunk) + laps[meeting] > most:
+            yield chunk
+            chunk = []
+        chunk.append(meeting)
+    if chunk:
+        yield chunk
+
+
 @dataclass(frozen=True, eq=False)
-class MeetingRuns:
-    """Runs and laps of one meeting, all classes; laps: run (row of runs), lap, lap_s, status."""
+class StoreRuns:
+    """Runs and laps of some meetings, all classes; laps: run (row of runs), lap, lap_s, status."""
 
     runs: pd.DataFrame
     laps: pd.DataFrame
@@ -140,90 +178,32 @@ class MeetingRuns:
     notes: tuple[str, ...]
 
 
-def all_meetings(store: Store, team: Team) -> Iterator[MeetingRuns]:
-    """Every meeting of the store, in order of date."""
-    records = store.all_imports()
-    people = people_of(team, ((t, n) for _, record in records for t, n in record.people))
-    names = list(dict.fromkeys(meeting for meeting, _ in records))
-    days = {name: getattr(team.meeting(name), "date", "") for name in names}
-    for name in sorted(names, key=lambda name: (days[name], name)):
-        part = meeting_runs(store, team, name, people)
-        if len(part.runs):
-            yield part
-
-
-def meeting_runs(store: Store, team: Team, meeting: str, people: People) -> MeetingRuns:
-    """One meeting's laps as runs: one driver's laps in one heat of one session of one day."""
-    streams, laps = meeting_streams(store, team, meeting, people)
+def runs_of(store: Store, team: Team, meetings: list[str], people: People) -> StoreRuns:
+    """Laps of these meetings as runs: one driver's in one heat of one session of one day."""
+    streams, laps = read_streams(store, team, meetings, people)
     streams["class"] = one_spelling(streams["class"])
     streams["hour"], streams["hour_known"] = hours(streams)
     streams["run"] = streams.groupby(RUN_KEY, sort=False).ngroup()
-    streams, laps, notes = _one_run_each(streams, laps)
-    runs, place = _in_order_of_time(_runs(streams))
-    row = team.meeting(meeting)
-    runs["surface"] = (row.surface or None) if row else None
-    runs["grip"] = (row.grip or None) if row else None
-    if row is None:
-        notes.append(f"meeting '{meeting}' is in the store but not in meetings.csv: its surface "
-                     "and grip are unknown")  # fmt: skip
+    streams, laps, notes = one_run_each(streams, laps)
+    runs, place = _in_order_of_time(_runs(streams), meetings)
+    notes += _with_conditions(runs, team)
     laps = laps.assign(run=place[streams["run"].to_numpy()[laps["stream"].to_numpy()]])
     laps = laps.sort_values(["run", "lap"], kind="stable")
     laps = laps[["run", "lap", "lap_s", "status"]].reset_index(drop=True)
-    return MeetingRuns(runs, laps, streams, tuple(notes))
+    return StoreRuns(runs, laps, streams, tuple(notes))
 
 
-def _one_run_each(
-    streams: pd.DataFrame, laps: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
-    """Of streams that tell of the same laps, the longest; streams that follow are joined."""
-    several = streams[streams["run"].duplicated(keep=False)]
-    drop, notes = [], []
-    numbers = laps[laps["stream"].isin(several.index)].groupby("stream")["lap"].agg(["min", "max"])
-    for _, rows in several.groupby("run", sort=False):
-        rows = rows.join(numbers).sort_values("n_laps", ascending=False, kind="stable")
-        kept = [rows.iloc[0]]
-        for place in range(1, len(rows)):
-            if any(_same_laps(rows.iloc[place], other) for other in kept):
-                drop.append(rows.index[place])
-                notes.append(_told_twice(kept[0], rows.iloc[place]))
-            else:
-                kept.append(rows.iloc[place])
-    if len(several):
-        laps = laps[~laps["stream"].isin(drop)]
-        laps = _renumbered(laps, streams, set(several["run"]))
-    return streams.assign(used=~streams.index.isin(drop)), laps, notes
-
-
-def _same_laps(one: Any, other: Any) -> bool:
-    if not np.isnan(one["first_s"]) and not np.isnan(other["first_s"]):
-        return bool(one["first_s"] < other["last_s"] - 1 and other["first_s"] < one["last_s"] - 1)
-    return bool(one["min"] <= other["max"] and other["min"] <= one["max"])
-
-
-def _told_twice(kept: Any, left: Any) -> str:
-    def shown(stream: Any) -> str:
-        number = f", transponder {stream['transponder']}" if pd.notna(stream["transponder"]) else ""
-        return f"{stream['n_laps']} laps of {stream['source']}{number}"
-
-    return (
-        f"{kept['driver']} at {kept['meeting']}, {kept['session']}: the same run twice; kept "
-        f"{shown(kept)}, left out {shown(left)}"
-    )
-
-
-def _renumbered(laps: pd.DataFrame, streams: pd.DataFrame, several: set[int]) -> pd.DataFrame:
-    """Laps of joined streams count through, in order of time."""
-    run = streams["run"].to_numpy()[laps["stream"].to_numpy()]
-    begin = streams["first_s"].to_numpy()[laps["stream"].to_numpy()]
-    mixed = laps[np.isin(run, list(several))].assign(
-        run=run[np.isin(run, list(several))], begin=begin[np.isin(run, list(several))]
-    )
-    mixed = mixed.sort_values(["run", "begin", "lap"], kind="stable")
-    clash = mixed.duplicated(["run", "lap"], keep=False).groupby(mixed["run"]).transform("any")
-    count = mixed.groupby("run").cumcount() + 1
-    lap = laps["lap"].copy()
-    lap.loc[mixed.index] = mixed["lap"].where(~clash, count)
-    return laps.assign(lap=lap)
+def _with_conditions(runs: pd.DataFrame, team: Team) -> list[str]:
+    """Put surface and grip of meetings.csv in; what is to be said about it."""
+    table = team.meetings.set_index("meeting")
+    for column in ("surface", "grip"):
+        runs[column] = runs["meeting"].map(table[column]).replace("", None)
+    return [
+        f"meeting '{meeting}' is in the store but not in meetings.csv: its surface and grip are "
+        "unknown"
+        for meeting in runs["meeting"].unique()
+        if meeting not in table.index
+    ]
 
 
 def _runs(streams: pd.DataFrame) -> pd.DataFrame:
@@ -248,21 +228,27 @@ def _runs(streams: pd.DataFrame) -> pd.DataFrame:
     return runs.reset_index(drop=True)
 
 
-def _in_order_of_time(runs: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray[Any, Any]]:
+def _in_order_of_time(
+    runs: pd.DataFrame, meetings: list[str]
+) -> tuple[pd.DataFrame, np.ndarray[Any, Any]]:
     """Runs sorted and numbered (run_no: within driver and class), and each one's new place."""
-    named = runs.assign(heat=runs["heat"].map(natural), session=runs["session"].map(natural))
-    keys = ["date", "start_hour", "session", "heat", "driver"]
+    places = {meeting: place for place, meeting in enumerate(meetings)}
+    named = runs.assign(
+        meeting=runs["meeting"].map(places),
+        session=_ranks(runs["session"]),
+        heat=_ranks(runs["heat"]),
+    )
+    keys = ["meeting", "date", "start_hour", "session", "heat", "driver"]
     order = named.sort_values(keys, kind="stable").index.to_numpy()
     runs = runs.loc[order].reset_index(drop=True)
-    runs["run_no"] = runs.groupby(["driver", "class"]).cumcount() + 1
+    runs["run_no"] = runs.groupby(["meeting", "driver", "class"]).cumcount() + 1
     return runs, np.argsort(order)
 
 
-def _stack(parts: list[tuple[pd.DataFrame, pd.DataFrame]]) -> tuple[pd.DataFrame, pd.DataFrame]:
-    offsets = np.cumsum([0, *(len(runs) for runs, _ in parts[:-1])])
-    laps = [laps.assign(run=laps["run"] + o) for (_, laps), o in zip(parts, offsets, strict=True)]
-    runs = pd.concat([runs for runs, _ in parts], ignore_index=True)
-    return runs, pd.concat(laps, ignore_index=True)
+def _ranks(names: pd.Series) -> pd.Series:
+    """Names as numbers in their natural order."""
+    order = sorted(names.unique(), key=natural)
+    return names.map({name: place for place, name in enumerate(order)})
 
 
 def _season_data(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections import defaultdict
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline.team_tables import plain
@@ -28,13 +29,14 @@ class Fact(NamedTuple):
     line: int = 0
 
 
+@lru_cache(maxsize=100_000)
 def plain_session(name: str) -> str:
     """A session's name for comparison: 'Practice_1', from a file's name, is 'practice 1'."""
     return plain(re.sub(r"[_\-\s]+", " ", name))
 
 
 def with_facts(team: Team, sessions: pd.DataFrame) -> pd.DataFrame:
-    """The sessions of one meeting (schema.SESSIONS) with the words of sessions.csv put in.
+    """Sessions (schema.SESSIONS) with the words of sessions.csv put in.
 
     kind, date and exclude of sessions.csv win; class and start fill what the export leaves open.
     Adds `title` (the session's name as sessions.csv spells it), `excluded` (the reason, or ''),
@@ -42,8 +44,8 @@ def with_facts(team: Team, sessions: pd.DataFrame) -> pd.DataFrame:
     sessions.csv gives another date), `listed` (line of sessions.csv, or null) and `given_class`,
     the export's own.
     """
-    table = _by_session(team, sessions["meeting"].iloc[0]) if len(sessions) else {}
-    keys = sessions[["session", "heat", "class"]].itertuples(index=False, name=None)
+    table = _by_session(team)
+    keys = sessions[["meeting", "session", "heat", "class"]].itertuples(index=False, name=None)
     facts = [_agreed(table, *key) for key in keys]
     given = {
         name: sessions[name].to_list() for name in ("session", "session_kind", "class", "date")
@@ -62,18 +64,23 @@ def with_facts(team: Team, sessions: pd.DataFrame) -> pd.DataFrame:
     return sessions.assign(**columns)
 
 
-def _by_session(team: Team, meeting: str) -> dict[str, list[Fact]]:
-    columns = ["session", "kind", "date", "start", "class", "heat", "exclude"]
-    rows = team.sessions[team.sessions["meeting"].map(plain) == plain(meeting)]
-    found: dict[str, list[Fact]] = defaultdict(list)
-    for line, *cells in rows[columns].itertuples(name=None):
-        found[plain_session(cells[0])].append(Fact(*cells)._replace(line=line))
+def _by_session(team: Team) -> dict[tuple[str, str], list[Fact]]:
+    columns = ["meeting", "session", "kind", "date", "start", "class", "heat", "exclude"]
+    found: dict[tuple[str, str], list[Fact]] = defaultdict(list)
+    for line, meeting, *cells in team.sessions[columns].itertuples(name=None):
+        found[plain(meeting), plain_session(cells[0])].append(Fact(*cells)._replace(line=line))
     return found
 
 
-def _agreed(table: dict[str, list[Fact]], session: str, heat: str, racing_class: str) -> Fact:
+def _agreed(
+    table: dict[tuple[str, str], list[Fact]],
+    meeting: str,
+    session: str,
+    heat: str,
+    racing_class: str,
+) -> Fact:
     """What all rows for a session say alike: a row without heat or class is for all of them."""
-    rows = table.get(plain_session(session), [])
+    rows = table.get((plain(meeting), plain_session(session)), [])
     for place, value in (("heat", heat), ("racing_class", racing_class)):
         mine = [row for row in rows if plain(getattr(row, place)) == plain(value)]
         fitting = [row for row in rows if not value or not getattr(row, place)]

@@ -12,6 +12,7 @@ import re
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem
@@ -109,6 +110,7 @@ class _Reader:
         self.drivers = plain_map(team.drivers["driver"])
         self.members = set(team.team_drivers)
         self.strangers: set[str] = set()
+        self.factor = lru_cache(team.factor)
 
     def read(self) -> None:
         if "class" not in self.frame:
@@ -150,7 +152,7 @@ class _Reader:
         if self.log.sheet_form:
             cells = [(column, factor, row[column]) for column, factor in self.columns.items()]
         else:
-            factor = self.team.factor(row["factor"])
+            factor = self.factor(row["factor"])
             if factor is None:
                 advice = nearest(row["factor"], [f.name for f in self.team.factors])
                 found = f"'{row['factor']}'" if row["factor"] else "an empty cell"

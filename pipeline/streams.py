@@ -6,7 +6,6 @@ car carries two transponders, or two exports tell of the same heat.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,14 +22,14 @@ if TYPE_CHECKING:
 
     Array = np.ndarray[Any, Any]
 
-KEYS = ["source", "session", "class", "heat", "driver", "transponder", "name_as_given"]
+KEYS = ["meeting", "source", "session", "class", "heat", "driver", "transponder", "name_as_given"]
 LAP_COLUMNS = ["lap", "lap_s", "at", "elapsed_s", "status"]
 
 
-def meeting_streams(
-    store: Store, team: Team, meeting: str, people: People
+def read_streams(
+    store: Store, team: Team, meetings: list[str], people: People
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Streams and laps of one meeting.
+    """Streams and laps of these meetings.
 
     streams: one row a stream: meeting, source, session, session_kind, class, heat, date, order,
         listed, excluded, transponder, name_as_given, driver, team (bool), by (see people.Person),
@@ -40,13 +39,19 @@ def meeting_streams(
     laps: one row a lap: stream (row of streams), lap, lap_s, elapsed_s, end_s (local seconds
         since midnight of the stream's date, or NaN), status.
     """
-    table = store.arrow("laps", [meeting], [*KEYS, *LAP_COLUMNS])
-    streams, code = streams_of(table, with_facts(team, store.read("sessions", [meeting])))
-    zones = {r.source: r.options.get("timezone") or "UTC" for r in store.imports(meeting)}
+    table = store.arrow("laps", meetings, [*KEYS, *LAP_COLUMNS])
+    streams, code = streams_of(table, with_facts(team, store.read("sessions", meetings)))
+    zones = {
+        (meeting, record.source): record.options.get("timezone") or "UTC"
+        for meeting in meetings
+        for record in store.imports(meeting)
+    }
+    pairs = zip(streams["meeting"], streams["source"], strict=True)
+    streams["timezone"] = [zones.get(pair, "UTC") for pair in pairs]
     laps = table.select(LAP_COLUMNS).to_pandas()
     laps.insert(0, "stream", code)
-    laps["end_s"] = _clock_seconds(laps.pop("at"), streams, code, zones)
-    streams["start_s"] = _session_start(streams, zones)
+    laps["end_s"] = _clock_seconds(laps.pop("at"), streams, code)
+    streams["start_s"] = _session_start(streams)
     streams = _with_times(streams, laps)
     found = resolve(people, streams)
     for column in ("driver", "team", "class", "by"):
@@ -57,8 +62,9 @@ def meeting_streams(
 
 def _one_title(streams: pd.DataFrame) -> list[str]:
     """One spelling a session, that of sessions.csv where it has one."""
-    first: dict[str, str] = {}
-    return [first.setdefault(plain_session(title), title) for title in streams["title"]]
+    first: dict[tuple[str, str], str] = {}
+    pairs = zip(streams["meeting"], streams["title"], strict=True)
+    return [first.setdefault((meeting, plain_session(t)), t) for meeting, t in pairs]
 
 
 def streams_of(laps: pa.Table, sessions: pd.DataFrame) -> tuple[pd.DataFrame, Array]:
@@ -68,7 +74,10 @@ def streams_of(laps: pa.Table, sessions: pd.DataFrame) -> tuple[pd.DataFrame, Ar
     """
     streams, code = _distinct(laps)
     streams = streams.rename(columns={"class": "given_class"}).merge(
-        sessions, how="left", on=["source", "session", "heat", "given_class"], validate="m:1"
+        sessions,
+        how="left",
+        on=["meeting", "source", "session", "heat", "given_class"],
+        validate="m:1",
     )
     if streams["session_kind"].isna().any():
         raise ValueError("laps of a session that the table of sessions does not have")
@@ -88,23 +97,20 @@ def _distinct(table: pa.Table) -> tuple[pd.DataFrame, Array]:
     return frame, place[inverse]
 
 
-def _clock_seconds(
-    at: pd.Series, streams: pd.DataFrame, code: Array, zones: Mapping[str, str]
-) -> Array:
+def _clock_seconds(at: pd.Series, streams: pd.DataFrame, code: Array) -> Array:
     """Local seconds of each passing since midnight of its stream's day.
 
     The zone is the one of the import: it made the instant out of a local time.
     """
-    local = _to_local(at, streams["source"].to_numpy()[code], zones)
+    local = _to_local(at, streams["timezone"].to_numpy()[code])
     shift = streams["shift_days"].to_numpy(dtype="int64")[code].astype("timedelta64[D]")
     day = pd.to_datetime(streams["date"]).to_numpy(dtype="datetime64[ms]")[code]
     seconds: Array = (local + shift - day) / np.timedelta64(1, "s")
     return seconds
 
 
-def _to_local(instants: pd.Series, sources: Array, zones: Mapping[str, str]) -> Array:
+def _to_local(instants: pd.Series, zone: Array) -> Array:
     """Instants as local times without a zone; NaT stays NaT."""
-    zone = pd.Series(sources).map(zones).fillna("UTC").to_numpy()
     out = np.full(len(instants), np.datetime64("NaT"), dtype="datetime64[ms]")
     for name in pd.unique(zone):
         here = zone == name
@@ -113,10 +119,10 @@ def _to_local(instants: pd.Series, sources: Array, zones: Mapping[str, str]) -> 
     return out
 
 
-def _session_start(streams: pd.DataFrame, zones: Mapping[str, str]) -> Array:
+def _session_start(streams: pd.DataFrame) -> Array:
     """Local seconds of the session's start: the export's clock, else sessions.csv, else NaN."""
     everyone = np.arange(len(streams))
-    given: Array = _clock_seconds(streams["start"], streams, everyone, zones)
+    given: Array = _clock_seconds(streams["start"], streams, everyone)
     listed = pd.to_timedelta(streams["fact_start"].replace("", None)).dt.total_seconds()
     return np.where(np.isnan(given), listed.to_numpy(dtype=float), given)
 

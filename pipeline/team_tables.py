@@ -7,6 +7,7 @@ import re
 import zoneinfo
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,6 +39,7 @@ class Tables:
     warnings: list[str] = field(default_factory=list)
 
 
+@lru_cache(maxsize=100_000)
 def plain(text: str) -> str:
     """A name for comparison: case and runs of spaces do not matter."""
     return " ".join(str(text).casefold().split())

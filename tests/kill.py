@@ -82,10 +82,10 @@ def content(folder: Path) -> dict[str, bytes]:
     return {name: raw for name, raw in found.items() if not name.startswith((".lock", ".new/"))}
 
 
-def kill_after(pid: int, wait: float, folder: Path, staged: bool) -> None:
-    """SIGKILL after `wait` seconds; if `staged`, counted from the first sign of a change."""
+def kill_after(pid: int, wait: float, sign: Path | None) -> None:
+    """SIGKILL after `wait` seconds, counted from when `sign` is there."""
     until = time.perf_counter() + 5
-    while staged and time.perf_counter() < until and not (folder / "store/.new").exists():
+    while sign and time.perf_counter() < until and not sign.exists():
         if not Path(f"/proc/{pid}").exists():
             break
     time.sleep(wait)
@@ -96,8 +96,9 @@ def kill_after(pid: int, wait: float, folder: Path, staged: bool) -> None:
 def study(folder: Path, kills: int, seed: int) -> dict[str, int]:
     """Kill imports of a second file into a store that has the first.
 
-    Half are killed at any moment of the import, half while the store is being changed. Counts
-    stores left as before, as after, and as neither; and repeats with other bytes than `after`.
+    A third is killed at any moment of the import, a third while the new files are written, a
+    third around the moment from which they count. Counts stores left as before, as after, and as
+    neither; and repeats with other bytes than `after`.
     """
     team_folder(folder)
     first = laps_csv(folder / "exports/spring/q1.csv")
@@ -107,13 +108,14 @@ def study(folder: Path, kills: int, seed: int) -> dict[str, int]:
     shutil.copytree(folder / "store", template)
     before, longest = content(folder), nursery.whole(folder, second)
     after, draw = content(folder), random.Random(seed)
+    store = folder / "store"
+    signs = [(None, longest), (store / ".new", 0.1), (store / ".new/moves.json", 0.02)]
     count = dict.fromkeys(("before", "after", "neither", "unlike"), 0)
     for number in range(kills):
         shutil.rmtree(folder / "store")
         shutil.copytree(template, folder / "store")
-        staged = number % 2 == 1
-        wait = draw.uniform(0, 0.1 if staged else longest)
-        kill_after(nursery.start(folder, second), wait, folder, staged)
+        sign, most = signs[number % 3]
+        kill_after(nursery.start(folder, second), draw.uniform(0, most), sign)
         nursery.end()
         left = content(folder)
         count["before" if left == before else "after" if left == after else "neither"] += 1

@@ -1,0 +1,147 @@
+"""What the store holds, what joined, what was set aside, what can be told: tables and sentences."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from pipeline.errors import Problem
+from pipeline.people import suggestions
+from pipeline.runs import Gathered, gather
+from pipeline.session_facts import plain_session
+from pipeline.setups import read_log
+from pipeline.store import ImportRecord, open_store
+
+if TYPE_CHECKING:
+    from pipeline.team import Factor, Team
+
+Row = dict[str, Any]
+
+
+@dataclass
+class CheckReport:
+    """Everything that `check` shows, as plain rows.
+
+    meetings: a row a meeting of the store. statuses: lap status -> laps. reasons: reason -> rows
+    set aside. settings: a row a factor and class: runs of the team, those with a known setting,
+    runs by level. tell_apart: see models.identify.tell_apart, with the class. names: suggestions.
+    problems: faults of the setup log.
+    """
+
+    team: str
+    meetings: list[Row] = field(default_factory=list)
+    not_imported: list[str] = field(default_factory=list)
+    statuses: dict[str, int] = field(default_factory=dict)
+    reasons: dict[str, int] = field(default_factory=dict)
+    settings: list[Row] = field(default_factory=list)
+    tell_apart: list[Row] = field(default_factory=list)
+    names: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+    @property
+    def rows_set_aside(self) -> int:
+        return sum(self.reasons.values())
+
+
+def check(team: Team) -> CheckReport:
+    """Look at the whole team folder; a wrong setup log is part of the report, not an error."""
+    records = open_store(team.folder).all_imports()
+    report = CheckReport(team.name, notes=list(team.warnings))
+    report.reasons = _reasons(records)
+    stored = {meeting for meeting, _ in records}
+    report.not_imported = [name for name in team.meetings["meeting"] if name not in stored]
+    if not records:
+        log = read_log(team)
+        report.problems, report.notes = log.problems, [*report.notes, *log.warnings]
+        return report
+    everything = gather(team)
+    log = everything.setups
+    report.meetings = _meetings(everything, records)
+    report.statuses = _counts(everything.laps["status"])
+    report.settings = _settings(team, everything.runs)
+    report.names = suggestions(team, everything.streams)
+    report.problems = log.problems
+    report.notes += [*everything.notes, *log.warnings, *_sessions_not_met(team, everything)]
+    report.tell_apart = _tell_apart(everything)
+    return report
+
+
+def _reasons(records: list[tuple[str, ImportRecord]]) -> dict[str, int]:
+    total: Counter[str] = Counter()
+    for _, record in records:
+        total.update(record.reasons)
+    return dict(total.most_common())
+
+
+def _counts(column: pd.Series) -> dict[str, int]:
+    return {str(value): int(count) for value, count in column.value_counts().items()}
+
+
+def _meetings(everything: Gathered, records: list[tuple[str, ImportRecord]]) -> list[Row]:
+    runs = everything.runs
+    laps = everything.laps.groupby("run").size().reindex(range(len(runs)), fill_value=0)
+    rows = []
+    for meeting, part in runs.groupby("meeting", sort=False):
+        files = [record for name, record in records if name == meeting]
+        rows.append({
+            "meeting": str(meeting), "days": sorted(set(part["date"])),
+            "surface": part["surface"].iloc[0], "grip": part["grip"].iloc[0],
+            "files": len(files), "sessions": int(part["session"].nunique()),
+            "drivers": int(part["driver"].nunique()), "runs": len(part),
+            "team_drivers": int(part.loc[part["team"], "driver"].nunique()),
+            "team_runs": int(part["team"].sum()), "laps": int(laps[part.index].sum()),
+            "excluded_runs": int(part["excluded"].notna().sum()),
+            "excluded": sorted(set(part["excluded"].dropna())),
+            "rows_set_aside": sum(record.rows_set_aside for record in files),
+        })  # fmt: skip
+    return rows
+
+
+def _settings(team: Team, runs: pd.DataFrame) -> list[Row]:
+    rows = []
+    for racing_class, part in runs[runs["team"]].groupby("class", sort=False):
+        for factor in team.factors:
+            rows.append({
+                "class": str(racing_class), "factor": factor.name, "label": factor.label,
+                "team_runs": len(part), "known": int(part[factor.name].notna().sum()),
+                "levels": _levels(factor, part[factor.name]),
+            })  # fmt: skip
+    return rows
+
+
+def _levels(factor: Factor, settings: pd.Series) -> dict[str, int]:
+    """Level -> runs, in the order of the levels; numbers by size."""
+    counts = _counts(settings)
+    order = factor.levels if factor.kind != "number" else sorted(counts, key=float)
+    return {level: counts[level] for level in order if level in counts}
+
+
+def _sessions_not_met(team: Team, everything: Gathered) -> list[str]:
+    """Rows of sessions.csv about sessions that no export of an imported meeting has."""
+    pairs = zip(everything.streams["meeting"], everything.streams["title"], strict=True)
+    known = {(meeting, plain_session(title)) for meeting, title in pairs}
+    imported = {meeting for meeting, _ in known}
+    rows = team.sessions[["meeting", "session"]].itertuples(name=None)
+    return [
+        f"sessions.csv, line {line}: no export of {meeting} has a session '{session}'"
+        for line, meeting, session in rows
+        if meeting in imported and (meeting, plain_session(session)) not in known
+    ]
+
+
+def _tell_apart(everything: Gathered) -> list[Row]:
+    """Which contrasts the data can tell, for each class in which the team has known settings."""
+    from pipeline.models.identify import tell_apart
+
+    rows: list[Row] = []
+    team_runs = everything.runs[everything.runs["team"]]
+    for racing_class in team_runs["class"].unique():
+        table = tell_apart(everything.of_class(racing_class).data)
+        table = table.astype(object).where(table.notna(), None)
+        cells = table.assign(**{"class": str(racing_class)}).to_dict("records")
+        rows += [{str(name): value for name, value in row.items()} for row in cells]
+    return rows

@@ -1,0 +1,142 @@
+"""`backtoback check`."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipeline.cli.options import json_option, team_option
+
+if TYPE_CHECKING:
+    from pipeline.checking import CheckReport
+
+_MEETING_COLUMNS = {
+    "meeting": "meeting", "days": "days", "surface": "surface", "grip": "grip", "files": "files",
+    "sessions": "sessions", "drivers": "drivers", "runs": "runs", "team_runs": "team's runs",
+    "laps": "laps", "rows_set_aside": "rows set aside",
+}  # fmt: skip
+
+
+@click.command("check", short_help="What the store holds, what joined, what was set aside.")
+@click.option("--strict", is_flag=True, help="Status 1 for a faulty setup log or rows set aside.")
+@json_option
+@team_option
+def command(strict: bool, as_json: bool, team: Path) -> None:
+    """Show what the store holds, what joined to drivers and setups, what was set aside and why,
+    and which changes these data can tell apart from grip, drivers and other changes.
+
+    Nothing is changed. Names that look like a driver of yours are suggested with the row to add
+    to drivers.csv; they never count by themselves.
+
+    \b
+    Examples:
+      backtoback check
+      backtoback check --team our-team --json
+    """
+    from pipeline.checking import check
+    from pipeline.team import load_team
+
+    report = check(load_team(team))
+    if as_json:
+        click.echo(json.dumps(_as_json(report), ensure_ascii=False))
+    else:
+        click.echo("\n".join(_text(report)))
+    if strict and (report.problems or report.rows_set_aside):
+        click.echo("with --strict: rows were set aside or the setup log has faults", err=True)
+        raise click.exceptions.Exit(1)
+
+
+def _as_json(report: CheckReport) -> dict[str, Any]:
+    out = dataclasses.asdict(report)
+    out["problems"] = [str(problem) for problem in report.problems]
+    return out
+
+
+def _text(report: CheckReport) -> Iterator[str]:
+    laps = sum(row["laps"] for row in report.meetings)
+    yield f"{report.team}: {len(report.meetings)} meetings in the store, {laps} laps"
+    if report.meetings:
+        yield ""
+        yield from _table([_meeting_row(row) for row in report.meetings])
+    if report.not_imported:
+        yield f"\nNot imported yet: {', '.join(report.not_imported)}"
+    yield from _counts("laps", report.statuses)
+    yield from _counts("rows set aside", {_title(code): n for code, n in report.reasons.items()})
+    yield from _settings(report)
+    yield from _tell_apart(report)
+    yield from _list("Names to look at", report.names)
+    yield from _list("Notes", report.notes)
+    count = len(report.problems)
+    faults = f"The setup log has {count} fault{'s' * (count != 1)}; `season` stops at them"
+    yield from _list(faults, list(map(str, report.problems)))
+
+
+def _meeting_row(row: Mapping[str, Any]) -> dict[str, str]:
+    cells = {**row, "days": " ".join(row["days"])}
+    return {title: _shown(cells[name]) for name, title in _MEETING_COLUMNS.items()}
+
+
+def _shown(value: Any) -> str:
+    return "?" if value is None or value != value else str(value)
+
+
+def _counts(title: str, counts: Mapping[str, int]) -> Iterator[str]:
+    if counts:
+        total = sum(counts.values())
+        yield f"\n{total} {title}: " + ", ".join(f"{name} {n}" for name, n in counts.items())
+
+
+def _title(code: str) -> str:
+    from pipeline.read.reasons import REASONS
+
+    return {reason.code: reason.title.lower() for reason in REASONS}.get(code, code)
+
+
+def _settings(report: CheckReport) -> Iterator[str]:
+    several = len({row["class"] for row in report.settings}) > 1
+    rows = [
+        {
+            **({"class": row["class"]} if several else {}),
+            "factor": row["factor"],
+            "known in": f"{row['known']} of {row['team_runs']} runs",
+            "settings (runs)": ", ".join(f"{level} ({n})" for level, n in row["levels"].items()),
+        }
+        for row in report.settings
+    ]
+    if rows:
+        yield "\nSettings of the team's runs:"
+        yield from _table(rows)
+
+
+def _tell_apart(report: CheckReport) -> Iterator[str]:
+    several = len({row["class"] for row in report.settings}) > 1
+    if report.tell_apart:
+        yield "\nWhat these data can tell apart:"
+    for row in report.tell_apart:
+        name = f"{row['class']}, " if several else ""
+        name += f"{row['factor']} {row['level']} against {row['reference']}"
+        if row["sentence"]:
+            yield f"  no   {name}: {row['sentence']}"
+        else:
+            left = f"{100 * row['information_left']:.0f} % of the information left"
+            yield f"  yes  {name}: {row['n_switches']} switches, {left}"
+
+
+def _list(title: str, lines: Sequence[str]) -> Iterator[str]:
+    if lines:
+        yield f"\n{title}:"
+        yield from (f"  {line}" for line in lines)
+
+
+def _table(rows: Sequence[Mapping[str, str]]) -> Iterator[str]:
+    """Rows in columns as wide as their widest cell."""
+    table = [list(rows[0]), *(list(row.values()) for row in rows)]
+    widths = [max(len(row[place]) for row in table) for place in range(len(table[0]))]
+    for row in table:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        yield "  " + "  ".join(cells).rstrip()
