@@ -62,13 +62,15 @@ def assemble(rows: Gathered, context: Context, harvest: Harvest) -> Laps:
         untimed = times.axis == NO_TIME
         _aside(rows, untimed, "unreadable_time", context, harvest)
         rows, times, groups, _ = _drop(rows, times, groups, untimed, untimed)
-    rows, groups, times = _without_repeats(rows, groups, times, context, harvest)
+    if context.layout != "passings":
+        rows, groups, times = _without_repeats(rows, groups, times, context, harvest)
     order, restarts = _sequence(rows, groups, times, context)
     rows, times, groups = rows.keep(order), _keep(times, order), groups[order]
     if context.layout == "passings":
-        back = _back_in_car(times, groups)
-        _aside(rows, back, "clock_back", context, harvest)
-        rows, times, groups, restarts = _drop(rows, times, groups, restarts, back)
+        for reason, find in (("clock_back", _back_in_car), ("repeated", _same_instant)):
+            wrong = find(times, groups)
+            _aside(rows, wrong, reason, context, harvest)
+            rows, times, groups, restarts = _drop(rows, times, groups, restarts, wrong)
     elif np.isnan(rows.lap_s).any():
         rows, wrong = _timed_by_elapsed(rows, groups, restarts)
         _aside(rows, wrong, "clock_back", context, harvest)
@@ -135,8 +137,6 @@ def _without_repeats(
 def _repeats(rows: Gathered, groups: np.ndarray, times: Timeline, context: Context) -> np.ndarray:
     """(n,) bool. Without a time of day or a session's name two laps may agree by chance: then
     only a row just like the one before it, with the same lap number, counts as repeated."""
-    if context.layout == "passings":
-        return _duplicated(groups, times.axis) & (times.axis != NO_TIME)
     numbered = rows.lap > 0
     if times.complete or context.told:
         if not numbered.any() and not times.complete:
@@ -180,6 +180,13 @@ def _sequence(
     if not _duplicated(group, lap).any():
         return np.lexsort((rows.lap, groups)), restarts
     return order, falls
+
+
+def _same_instant(times: Timeline, groups: np.ndarray) -> np.ndarray:
+    """(n,) bool: the passing of the row before, written once more."""
+    wrong = np.zeros(len(groups), dtype=bool)
+    wrong[1:] = (np.diff(groups) == 0) & (np.diff(times.axis) == 0)
+    return wrong
 
 
 def _timed_by_elapsed(

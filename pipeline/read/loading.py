@@ -18,7 +18,7 @@ import numpy as np
 from pipeline.errors import Problem, UserError
 from pipeline.read.words import recognised_words
 
-LARGEST_FILE = 1_000_000_000
+LARGEST_FILE = 300_000_000
 LARGEST_HEAD = 1_000_000
 SAMPLE = 65_536
 
@@ -96,7 +96,9 @@ def read_bytes(path: Path, name: str) -> bytes:
     except (OSError, ValueError) as error:
         number = getattr(error, "errno", None)
         what = os.strerror(number) if number else str(error)
-        raise unusable(name, f"a file that cannot be read ({what})") from None
+        raise UserError(
+            f"{name} cannot be read", [Problem(what, "a file that can be read", name)]
+        ) from None
 
 
 def unusable(name: str, found: str, advice: str = "") -> UserError:
@@ -110,6 +112,7 @@ def decode(data: bytes, name: str) -> Text:
     """Text of a delimited export. Raises UserError for empty files, pictures and the like."""
     if not data.strip(b" \t\r\n\x00\xef\xbb\xbf\xff\xfe"):
         raise unusable(name, "an empty file")
+    _refuse_one_line(data[: 2 * LARGEST_HEAD], name)
     encoding = _marked(data) or _without_mark(data, name)
     if encoding == "utf-8":
         text = data
@@ -214,7 +217,8 @@ def _decoded(data: bytes, page: str) -> str:
 
 
 def _refuse_one_line(text: bytes, name: str) -> None:
-    if len(text) > LARGEST_HEAD and b"\n" not in text[:LARGEST_HEAD]:
+    head = text[:LARGEST_HEAD]
+    if len(text) > LARGEST_HEAD and b"\n" not in head and b"\r" not in head:
         raise unusable(
             name, f"one line of more than {LARGEST_HEAD:,} characters", "Export it again as CSV."
         )

@@ -118,6 +118,7 @@ def _fits(field: str, seen: Look) -> bool:
 
 
 def _choose(matcher: _Matcher, field: str, places: list[int]) -> UserError:
+    places = places[:4]
     choices = " or ".join(f"--map {field}='{matcher.title(p)}'" for p in places)
     found = ", ".join(
         f"'{matcher.title(p)}' ({next((c for c in matcher.cells(p) if c), 'empty')})"
@@ -209,6 +210,8 @@ def _fill_by_cells(matcher: _Matcher, driver_known: bool) -> None:
         if "at" not in columns or not matcher.header.line:
             _one(matcher, "lap_s", [p for p in laps if not matcher.look(p).rising])
     free = [p for p in free if p in matcher.free()]
+    if not {"at", "elapsed", "lap_s"} & columns.keys():
+        return
     if not driver_known and not set(_PEOPLE) & columns.keys():
         numbers = [p for p in free if matcher.look(p).whole and matcher.look(p).digits >= 4]
         _one(matcher, "transponder", [p for p in numbers if matcher.look(p).distinct < 0.9])

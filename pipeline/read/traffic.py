@@ -16,6 +16,8 @@ NEAR_SECONDS = 0.4
 FARTHEST_SHARE = 0.2
 # Standard errors by which laps behind another car must be slower before the rule is used.
 SURE = 3.0
+# And by this share of a lap: less comes about by the centres' own errors.
+LEAST_SHARE = 0.005
 
 
 def in_traffic(
@@ -66,7 +68,8 @@ def costs_time(behind: np.ndarray, lap_s: np.ndarray, centre: np.ndarray) -> boo
     if len(near) < 3 or len(free) < 3:
         return False
     error = np.sqrt(near.var(ddof=1) / len(near) + free.var(ddof=1) / len(free))
-    return bool(near.mean() - free.mean() > SURE * error)
+    least = LEAST_SHARE * float(centre.mean())
+    return bool(near.mean() - free.mean() > max(SURE * error, least))
 
 
 def _opens(run: np.ndarray) -> np.ndarray:
