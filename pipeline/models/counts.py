@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,16 +144,20 @@ def build_model(rows: CountRows, family: str, log_f: Array, restricted: bool = T
         offset=np.zeros(n) if rows.exposure is None else np.log(rows.exposure),
         trials=_trials(rows, family),
         dispersed=family == "nb2",
-        R=R if n * R.shape[1] > _DENSE_UP_TO else R.toarray(),
+        R=_compact(R),
         n_fixed=fixed.shape[1],
         blocks=tuple(slice(a, b) for a, b in pairwise(ends)),
         codes=np.asarray(codes, np.intp),
         values=_values(rows.terms[places[0]]) if places else np.zeros(n),
         levels=levels[places[0]] if places else 1,
-        Z=designs[0] if places else sparse.csr_array((n, 1)),
+        Z=_compact(designs[0]) if places else np.zeros((n, 1)),
         places=places,
         log_f=log_f if restricted else log_f[:0],
     )
+
+
+def _compact(design: sparse.csr_array) -> Any:
+    return design if np.prod(design.shape) > _DENSE_UP_TO else design.toarray()
 
 
 def _design(term: RandomTerm, levels: int) -> sparse.csr_array:

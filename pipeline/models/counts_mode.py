@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg, sparse, special
+from scipy import sparse, special
+from scipy.linalg import lapack
 
 from pipeline.models.counts_family import (
     Array,
@@ -32,20 +33,23 @@ class Factor:
 
     d: Array
     C: Array
-    S: tuple[Array, bool]
+    S: Array
 
     @property
     def logdet(self) -> float:
-        return float(np.sum(np.log(self.d)) + 2.0 * np.sum(np.log(np.diag(self.S[0]))))
+        return float(np.sum(np.log(self.d)) + 2.0 * np.sum(np.log(np.diag(self.S))))
 
     def solve(self, top: Array, rest: Array) -> tuple[Array, Array]:
         """H^-1 (top, rest) for vectors (q,), (m,)."""
-        below = linalg.cho_solve(self.S, rest - self.C.T @ (top / self.d), check_finite=False)
+        below = self._solve_rest(rest - self.C.T @ (top / self.d))
         return (top - self.C @ below) / self.d, below
 
     def inverse_rest(self) -> Array:
         """The block of H^-1 that belongs to the columns of R, (m, m)."""
-        return linalg.cho_solve(self.S, np.eye(self.C.shape[1]), check_finite=False)
+        return self._solve_rest(np.eye(self.C.shape[1]))
+
+    def _solve_rest(self, rhs: Array) -> Array:
+        return np.asarray(lapack.dpotrs(self.S, rhs, lower=1)[0]) if rhs.size else rhs
 
 
 @dataclass(frozen=True)
@@ -55,7 +59,7 @@ class Model:
     y, offset (n,); trials (n,) for the binomial, else None; R (n, m) dense or sparse: the fixed
     columns that are coefficients, then the random terms that are not absorbed, side by side;
     blocks: for each of those terms its slice of R; codes (n,) int, values (n,), levels q: the
-    absorbed term, Z (n, q) its sparse design; places: where in psi the absorbed term and the
+    absorbed term, Z (n, q) its design; places: where in psi the absorbed term and the
     others have their sigma, empty if there is no random term; log_f (n_fixed,): scale of the
     log-F(1,1) prior per fixed column, 0 for none.
     """
@@ -142,16 +146,19 @@ def factorise(model: Model, w: Array, sigma: float, scale: Array, curvature: Arr
     """H at weights w (n,); curvature (n_fixed,) is the prior's."""
     wR = scale_rows(w, model.R)
     gram, beside = model.R.T @ wR, model.Z.T @ wR
-    if sparse.issparse(gram):
-        gram, beside = gram.toarray(), beside.toarray()
+    gram, beside = (part.toarray() if sparse.issparse(part) else part for part in (gram, beside))
     squares = sum_by_group(model, w * model.values**2)
     d = sigma**2 * squares + 1.0
     C = sigma * beside * scale
     S = scale[:, None] * gram * scale - C.T @ (C / d[:, None])
     ridge = np.ones(len(scale))
     ridge[: model.n_fixed] = curvature
-    S[np.diag_indices_from(S)] += ridge
-    return Factor(d, C, linalg.cho_factor(S, lower=True, check_finite=False))
+    S += np.diag(ridge)
+    # Called directly: the checks of scipy's wrapper cost more than the factor of a test day.
+    L, failed = lapack.dpotrf(S, lower=1) if S.size else (S, 0)
+    if failed:
+        raise np.linalg.LinAlgError("the Hessian of the count model is not positive definite")
+    return Factor(d, C, L)
 
 
 def predictor(model: Model, sigma: float, scale: Array, u: Array, v: Array) -> Array:
