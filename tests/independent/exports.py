@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-import io
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from itertools import accumulate, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +26,45 @@ KINDS = {
     "rear_oil": ("Rear damper oil", "category", '"400", "450"', "400"),
     "wing": ("Wing position", "category", '"low", "high"', "low"),
 }
+
+
+@dataclass(frozen=True)
+class Wording:
+    """How the exports of a meeting word things: the first visit to a venue one way, then another.
+
+    laps, passings: headers. rounds: practice, qualifying, final. start, corner, delimiter: of the
+    grids; minutes: whether their times read `0:16.234` or `16,234`.
+    """
+
+    laps: str
+    rounds: dict[str, str]
+    passings: str
+    start: str
+    corner: str
+    delimiter: str
+    minutes: bool
+
+
+WORDINGS = (
+    Wording(
+        laps="Lauf;Gruppe;Startnummer;Fahrer;Transponder;Runde;Rundenzeit;Uhrzeit",
+        rounds={"Practice": "Training", "Qualifying": "Vorlauf", "Final": "Finale"},
+        passings="Passing\tTransponder\tStrength",
+        start="Start: ",
+        corner="Lap",
+        delimiter=",",
+        minutes=True,
+    ),
+    Wording(
+        laps="Séance;Groupe;Numéro;Pilote;Transpondeur;Tour;Temps au tour;Heure de passage",
+        rounds={"Practice": "Essais", "Qualifying": "Qualification", "Final": "Finale"},
+        passings="Time of day\tTransponder number\tSignal",
+        start="Startzeit ",
+        corner="Runde",
+        delimiter=";",
+        minutes=False,
+    ),
+)
 
 
 def write_team_files(team: Path, runs: Sequence[Run]) -> None:
@@ -80,27 +119,25 @@ def write_exports(folder: Path, runs: Sequence[Run]) -> None:
     for meeting, members in groupby(runs, key=lambda run: run.meeting):
         name, *_, layout = season.MEETINGS[meeting]
         (folder / name).mkdir(parents=True, exist_ok=True)
-        write[layout](folder / name, list(members))
+        write[layout](folder / name, list(members), WORDINGS[name.endswith("-2")])
 
 
-def write_laps(folder: Path, runs: Sequence[Run]) -> None:
-    """One file for the day: semicolons, decimal comma, Windows code page, German headings."""
+def write_laps(folder: Path, runs: Sequence[Run], wording: Wording) -> None:
+    """One file for the day: semicolons, decimal comma, Windows code page, not in English."""
     from tests.independent import make_season as season
 
-    out = io.StringIO()
-    out.write("Lauf;Gruppe;Startnummer;Fahrer;Transponder;Runde;Rundenzeit;Uhrzeit\r\n")
+    lines = [wording.laps]
     for run in runs:
-        english, number = season.ROUNDS[run.round].split()
-        head = f"{season.GERMAN[english]} {number};{'ABC'[run.heat]};{run.driver + 1}"
+        kind, number = season.ROUNDS[run.round].split()
+        head = f"{wording.rounds[kind]} {number};{'ABC'[run.heat]};{run.driver + 1}"
         head += f";{season.DRIVERS[run.driver]};{transponder(run.driver)}"
-        ends = accumulate(run.laps, initial=run.start)
-        next(ends)
+        ends = list(accumulate(run.laps, initial=run.start))[1:]
         for lap, (time, end) in enumerate(zip(run.laps, ends, strict=True), 1):
-            out.write(f"{head};{lap};{time:.3f};{clock(end)}".replace(".", ",") + "\r\n")
-    (folder / "rundenliste.csv").write_bytes(out.getvalue().encode("cp1252"))
+            lines.append(f"{head};{lap};{time:.3f};{clock(end)}".replace(".", ","))
+    (folder / "day.csv").write_bytes("\r\n".join([*lines, ""]).encode("cp1252"))
 
 
-def write_passings(folder: Path, runs: Sequence[Run]) -> None:
+def write_passings(folder: Path, runs: Sequence[Run], wording: Wording) -> None:
     """A file a heat, in order of time: tabs, a comment line, the tone is not in it."""
     from tests.independent import make_season as season
 
@@ -110,28 +147,36 @@ def write_passings(folder: Path, runs: Sequence[Run]) -> None:
             for run in members
             for end in list(accumulate(run.laps, initial=run.start))[1:]
         ]
-        lines = ["# loop at the finish line, strength in percent", "Passing\tTransponder\tStrength"]
+        lines = ["# loop at the finish line", wording.passings]
         lines += [f"{clock(end)}\t{code}\t{80 + int(end) % 17}" for end, code in sorted(rows)]
         path = folder / f"{season.ROUNDS[race]} heat {'ABC'[heat]}.csv"
-        path.write_text("\n".join(lines) + "\n", "utf-8")
+        path.write_text("\n".join([*lines, ""]), "utf-8")
 
 
-def write_grid(folder: Path, runs: Sequence[Run]) -> None:
-    """A file a heat: UTF-16, title and start line, a column a driver, minutes and seconds."""
+def write_grid(folder: Path, runs: Sequence[Run], wording: Wording) -> None:
+    """A file a heat: UTF-16, title and start line, a column a driver."""
     from tests.independent import make_season as season
 
     for (race, heat), group in groupby(runs, key=lambda run: (run.round, run.heat)):
         members = list(group)
-        out = io.StringIO()
-        table = csv.writer(out)
-        table.writerow([f"{season.ROUNDS[race]} heat {'ABC'[heat]}"])
-        table.writerow([f"Start: {clock(members[0].start)[:8]}"])
-        table.writerow(["Lap", *(season.DRIVERS[run.driver] for run in members)])
-        for lap in range(max(len(run.laps) for run in members)):
-            cells = (f"0:{run.laps[lap]:06.3f}" if lap < len(run.laps) else "" for run in members)
-            table.writerow([lap + 1, *cells])
+        title = [f"{season.ROUNDS[race]} heat {'ABC'[heat]}"]
+        start = [f"{wording.start}{clock(members[0].start)[:8]}"]
+        header = [wording.corner, *(season.DRIVERS[run.driver] for run in members)]
+        most = max(len(run.laps) for run in members)
+        body = [
+            [str(lap + 1), *(cell(run, lap, wording) for run in members)] for lap in range(most)
+        ]
+        lines = [wording.delimiter.join(row) for row in (title, start, header, *body)]
         path = folder / f"sheet {3 * race + heat + 1:02}.csv"
-        path.write_bytes(out.getvalue().encode("utf-16"))
+        path.write_bytes("\r\n".join([*lines, ""]).encode("utf-16"))
+
+
+def cell(run: Run, lap: int, wording: Wording) -> str:
+    """Lap time in a grid: `0:16.234` or `16,234`, empty once the run is over."""
+    if lap >= len(run.laps):
+        return ""
+    time = f"{run.laps[lap]:06.3f}"
+    return f"0:{time}" if wording.minutes else time.replace(".", ",")
 
 
 def clock(seconds: float) -> str:

@@ -35,7 +35,6 @@ MEETINGS = [  # name, date, surface, grip, layout of its exports
 ]
 ROUNDS = ["Practice 1", "Practice 2", "Qualifying 1", "Qualifying 2", "Qualifying 3"]
 ROUNDS += ["Qualifying 4", "Final 1", "Final 2"]
-GERMAN = {"Practice": "Training", "Qualifying": "Vorlauf", "Final": "Finale"}
 
 # What the options are worth: pace (s a lap) and spread (ratio of SD) against the reference.
 LEVELS = {
