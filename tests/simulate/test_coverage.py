@@ -1,0 +1,64 @@
+"""A few worlds of `coverage.py`; its own command runs as many as one likes."""
+
+import math
+
+import pytest
+from scipy.stats import binom
+
+from tests.simulate.coverage import SPEC, covers, study_world, table, wrong_way
+
+WORLDS = range(1, 5)
+
+
+def line(**changes):
+    base = {
+        "outcome": "pace",
+        "factor": "body",
+        "told": True,
+        "estimate": -0.1,
+        "ci_low": -0.15,
+        "ci_high": -0.05,
+        "p_value": 0.001,
+        "truth": -0.08,
+    }
+    return base | changes
+
+
+@pytest.fixture(scope="module")
+def lines():
+    return [line for seed in WORLDS for line in study_world(seed)]
+
+
+@pytest.mark.slow
+def test_intervals_hold_the_truth_of_the_worlds(lines):
+    told = [one for one in lines if one["told"]]
+    assert len(told) >= 0.9 * len(WORLDS) * 4 * len(SPEC.factors)
+    fewest = binom.ppf(0.001, len(told), 0.95)
+    assert sum(covers(one) for one in told) >= fewest
+
+
+@pytest.mark.slow
+def test_hardly_anything_is_claimed_the_wrong_way_round(lines):
+    assert sum(wrong_way(one) for one in lines if one["told"]) <= 1
+
+
+@pytest.mark.slow
+def test_the_truth_is_known_better_than_the_season_tells_it(lines):
+    for one in lines:
+        if one["told"] and one["outcome"] == "pace":
+            assert one["truth_error"] < 0.1 * (one["ci_high"] - one["ci_low"])
+
+
+def test_an_interval_beside_the_truth_counts_as_a_miss():
+    assert covers(line())
+    assert not covers(line(truth=0.02))
+    assert wrong_way(line(truth=0.02))
+    assert not wrong_way(line(truth=0.02, p_value=0.2))
+    assert wrong_way(line(outcome="spread", estimate=1.2, truth=0.9))
+
+
+def test_the_table_counts_what_got_no_number():
+    silent = line(told=False, estimate=math.nan, ci_low=math.nan, ci_high=math.nan)
+    row = next(row for row in table([line(), line(truth=0.02), silent]).splitlines()[2:])
+    assert row.startswith("| pace | all | 2 | 50.0% |")
+    assert row.endswith("| 1 |")
