@@ -21,7 +21,7 @@ class Response:
     y: (n,). run: (n,) rows of the design, -1 for rows that carry only within-run information.
     within: (n, k) columns of the within-run basis. diagonal: (n, m) coefficients of the row
     variances, named in variance_names. known: (n,) or None. null_rows, null_log_scale: of the
-    first variance.
+    first variance. keep_off_zero: variances that get the boundary-avoiding penalty.
     """
 
     outcome: str
@@ -33,6 +33,7 @@ class Response:
     known: Array | None = None
     null_rows: float = 0.0
     null_log_scale: float = 0.0
+    keep_off_zero: tuple[str, ...] = ()
 
     @property
     def is_run(self) -> NDArray[np.bool_]:
@@ -133,7 +134,7 @@ def fit_outcome(
         null_rows=np.r_[response.null_rows, np.zeros(m - 1)],
         null_log_scale=np.r_[response.null_log_scale, np.zeros(m - 1)],
         names=names,
-        avoid_zero=tuple(name in avoid_zero for name in names),
+        avoid_zero=tuple(name in (*avoid_zero, *response.keep_off_zero) for name in names),
         parts=_meetings(design, run, is_run),
     )
     guess = start_values(design, response, X[:, kept], blocks) | dict(start or {})

@@ -37,8 +37,8 @@ class Standing:
     """How a contrast stands in one condition.
 
     switches: consecutive runs of a driver in a meeting that differ in the factor;
-    own_switches: those to or from this level, in so many meetings and by so many drivers. information_left: 0..1. mixed_with: '' if it can be
-    told. sentence: why it cannot.
+    own_switches: those to or from this level, in switch_meetings and by switch_drivers.
+    information_left: 0..1. mixed_with: '' if it can be told. sentence: why it cannot.
     """
 
     contrast: Contrast

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -51,6 +51,9 @@ from pipeline.models.tables import SeasonData, SeasonResult
 from pipeline.models.verdicts import Margins
 from pipeline.schema import CONDITIONS, OUTCOMES
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 Progress = Callable[[str], None]
 RESPONSES: dict[str, Callable[[Laps], Response]] = {
     "pace": pace_response,
@@ -84,6 +87,44 @@ def analyse(
     Raises UserError where no run can be used.
     """
     watch = _Watch(progress)
+    found = _estimate_all(data, outcomes, conditions, watch)
+    result = watch("tables", lambda: _result(found, by_driver))
+    if second_opinion:
+        from pipeline.models.second import second_opinion as ask
+
+        table, note = watch(
+            "second opinion", lambda: ask(found.design, found.laps, found.fits["pace"].base)
+        )
+        result = replace(result, second_opinion=table, second_opinion_note=note)
+    return replace(result, timings=dict(watch.seconds))
+
+
+def effects_alone(
+    data: SeasonData, *, outcomes: Sequence[str] = OUTCOMES, conditions: bool = True
+) -> pd.DataFrame:
+    """The effects table of `analyse`, without the other tables: for studies of many seasons."""
+    found = _estimate_all(data, outcomes, conditions, _Watch(None))
+    return effects_table(found.effects, found.margins)
+
+
+@dataclass(frozen=True)
+class _Found:
+    """All that is estimated of a season."""
+
+    data: SeasonData
+    design: Design
+    laps: Laps
+    standings: list[Standing]
+    fits: dict[str, OutcomeFits]
+    effects: list[Effect]
+    counts: CountFit | None
+    margins: Margins
+    in_race: float
+
+
+def _estimate_all(
+    data: SeasonData, outcomes: Sequence[str], conditions: bool, watch: _Watch
+) -> _Found:
     index = usable_runs(data)
     if not len(index):
         raise UserError(
@@ -95,35 +136,22 @@ def analyse(
     variables = _condition_variables(design) if conditions else []
     everything = watch("identify", lambda: _all_standings(design, data, variables))
     in_race = race_laps(laps, data.race_seconds)
-    margins = Margins.of(data.worthwhile_s, in_race)
     fits: dict[str, OutcomeFits] = {}
     effects: list[Effect] = []
     for outcome in [name for name in RESPONSES if name in {*outcomes, "pace"}]:
         factor = in_race if outcome == "race" else 1.0
         fits[outcome] = watch(outcome, partial(_fits, design, laps, outcome, variables, factor))
         if outcome in outcomes:
-            found = fits[outcome]
-            effects += linear_effects(
-                outcome, found.base, found.by_variable, everything, found.factor
-            )
+            one = fits[outcome]
+            effects += linear_effects(outcome, one.base, one.by_variable, everything, one.factor)
     counts: CountFit | None = None
     if "mistakes" in outcomes:
         told, counts = watch("mistakes", lambda: mistake_effects(design, laps, everything))
         effects += told
     order = {outcome: i for i, outcome in enumerate(OUTCOMES)}
     effects.sort(key=lambda effect: order[effect.outcome])
-    result = watch(
-        "tables",
-        lambda: _result(
-            data, design, laps, fits, effects, everything, margins, in_race, counts, by_driver
-        ),
-    )
-    if second_opinion:
-        from pipeline.models.second import second_opinion as ask
-
-        table, note = watch("second opinion", lambda: ask(design, laps, fits["pace"].base))
-        result = replace(result, second_opinion=table, second_opinion_note=note)
-    return replace(result, timings=dict(watch.seconds))
+    margins = Margins.of(data.worthwhile_s, in_race)
+    return _Found(data, design, laps, everything, fits, effects, counts, margins, in_race)
 
 
 class _Watch:
@@ -188,36 +216,26 @@ def _guess(start: Mapping[str, float]) -> float:
     return max(start.get("run", 0.0) / 4, 1e-8)
 
 
-def _result(
-    data: SeasonData,
-    design: Design,
-    laps: Laps,
-    fits: Mapping[str, OutcomeFits],
-    effects: Sequence[Effect],
-    everything: Sequence[Standing],
-    margins: Margins,
-    in_race: float,
-    counts: CountFit | None,
-    by_driver: bool,
-) -> SeasonResult:
+def _result(found: _Found, by_driver: bool) -> SeasonResult:
+    data, design, fits = found.data, found.design, found.fits
     pace = fits["pace"].base
-    corrected = corrected_times(design, pace, laps)
-    lookup = _Lookup(fits, effects, everything)
-    linear = {name: found.base for name, found in fits.items()}
+    corrected = corrected_times(design, pace, found.laps)
+    lookup = _Lookup(fits, found.effects, found.standings)
+    linear = {name: one.base for name, one in fits.items()} if by_driver else {}
     return SeasonResult(
-        effects=effects_table(effects, margins),
+        effects=effects_table(found.effects, found.margins),
         runs=runs_table(data, design, corrected),
         grip=grip_table(design, pace),
-        by_driver=by_driver_table(design, linear if by_driver else {}, everything),
-        trends=trends_table(data.factors, fits, everything),
-        claims=claims_table(data.claims, lookup, margins),
-        cannot_tell=cannot_tell_table(everything),
-        needs=needs_table(effects, margins),
-        components=components_table(fits, counts),
-        fits=fits_table(fits, counts),
-        race_check=_race_check(effects, laps, in_race),
+        by_driver=by_driver_table(design, linear, found.standings),
+        trends=trends_table(data.factors, fits, found.standings),
+        claims=claims_table(data.claims, lookup, found.margins),
+        cannot_tell=cannot_tell_table(found.standings),
+        needs=needs_table(found.effects, found.margins),
+        components=components_table(fits, found.counts),
+        fits=fits_table(fits, found.counts),
+        race_check=_race_check(found.effects, found.laps, found.in_race),
         lap_counts=lap_counts(data),
-        notes=_notes(data, design, fits, laps),
+        notes=_notes(design, fits, found.laps),
     )
 
 
@@ -307,9 +325,7 @@ class _Lookup:
         return scaled(fitted.estimates([combination])[0], fits.factor)
 
 
-def _notes(
-    data: SeasonData, design: Design, fits: Mapping[str, OutcomeFits], laps: Laps
-) -> tuple[str, ...]:
+def _notes(design: Design, fits: Mapping[str, OutcomeFits], laps: Laps) -> tuple[str, ...]:
     out = []
     for meeting, rows in design.runs.groupby("meeting", sort=False):
         if rows["team"].all():
