@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from pipeline.read.dialect import HEAD_LINES, Header, find_header, is_footer, rows_below
 from pipeline.read.loading import Text
@@ -15,7 +14,7 @@ from pipeline.read.records import ReadOptions
 from pipeline.read.rows import CODE_FIELDS
 from pipeline.read.table import Region, Sheet, read_sheet
 from pipeline.read.titles import Titles, cells_of, is_comment, is_section, read_titles
-from pipeline.read.words import compact, field_of
+from pipeline.read.words import compact, field_of, names_a_session
 
 MOST_SUSPECTS = 20_000
 _PEOPLE = frozenset({"driver", "transponder", "car_number"})
@@ -51,8 +50,6 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
         if mark.header is not None and mark.header.cells != header.cells:
             below = text.head(until)[mark.last :] if until < 5_000 else []
             match = _match(own, [*[""] * own.line, *below], options, name, titles)
-        elif mark.header is not None:
-            match = replace(match)
         start = (mark.last if mark.line else first) + 1
         body = sheet if len(marks) == 1 else _sheet(text, own, match, start, until)
         blocks.append(Block(own, match, titles, _without_footers(body, match)))
@@ -120,7 +117,8 @@ def _marks(sheet: Sheet, header: Header, match: Match) -> list[_Mark]:
 
 
 def _tells(mark: _Mark, header: Header) -> bool:
-    return bool(read_titles(mark.titles, header.delimiter).facts)
+    titles = read_titles(mark.titles, header.delimiter)
+    return bool(titles.facts) or titles.names_session
 
 
 def _grown(sheet: Sheet, mark: _Mark, line: int, what: str, header: Header) -> _Mark:
@@ -174,6 +172,8 @@ def _what(sheet: Sheet, line: int, header: Header) -> str:
         return ""
     if _is_header(cells, filled, header):
         return "header"
+    if len(filled) == 1 and len(filled[0]) < 60 and names_a_session(filled[0]):
+        return "section"
     return "section" if is_section(cells) and not _is_row(filled, header) else ""
 
 
@@ -222,6 +222,3 @@ def _is_remark(sheet: Sheet, line: int, grid: bool) -> bool:
 
 def _repeats_header(filled: list[str]) -> bool:
     return len(filled) > 2 and all(field_of(cell) is not None for cell in filled)
-
-
-__all__ = ["Block", "pc", "read_blocks"]

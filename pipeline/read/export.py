@@ -119,7 +119,7 @@ def _read_text(text: Text, options: ReadOptions, name: str, several_sheets: bool
 def _names_session(block: Block, options: ReadOptions, blocks: int) -> bool:
     """A column or an option names the sessions; or the file has a titled block for each."""
     column = {"session", "round"} & block.match.columns.keys()
-    titled = blocks > 1 and "session" in block.titles.facts
+    titled = blocks > 1 and block.titles.names_session
     return bool(column) or options.session is not None or block.match.layout == "grid" or titled
 
 

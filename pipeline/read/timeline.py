@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.errors import CallError, Problem, UserError
-from pipeline.read.clocks import DAY, NO_DAY, day_number, iso_day, read_clocks
+from pipeline.read.clocks import DAY, NO_DAY, day_number, read_clocks
 from pipeline.read.gathered import Gathered, Harvest
 from pipeline.read.instants import (
     HALF_DAY,
@@ -208,14 +208,3 @@ def local_day(utc: int, zone: ZoneInfo) -> str:
     from datetime import UTC, datetime
 
     return datetime.fromtimestamp(utc / SECOND, UTC).astimezone(zone).date().isoformat()
-
-
-__all__ = [
-    "Timeline",
-    "default_days",
-    "forwards",
-    "iso_day",
-    "local_day",
-    "session_starts",
-    "timeline",
-]

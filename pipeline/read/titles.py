@@ -13,6 +13,7 @@ from pipeline.read.words import compact, field_of, is_summary, names_a_session
 FACTS = frozenset(
     {"session", "start", "date", "class", "heat", "round", "driver", "transponder", "car_number"}
 )
+_OF_SESSION = frozenset({"session", "round", "heat", "start"})
 _LEAD = re.compile(r"^[\s#;/*'!%=\-]+|[\s;,\t|*=]+$")
 _CLOCK = re.compile(
     r"\d{1,2}[:h.時]\s?\d{2}(?:[:.m分]\s?\d{2}(?:[.,]\d{1,6})?)?秒?(?:\s?[AaPp][Mm])?"
@@ -31,8 +32,16 @@ class Titles:
     bare: tuple[str, ...] = ()
 
     def updated(self, later: Titles) -> Titles:
-        """These titles where a later section says nothing else."""
-        return Titles({**self.facts, **later.facts}, later.bare or self.bare)
+        """These titles where a later section says nothing else; a new session starts afresh."""
+        facts = dict(self.facts)
+        if later.names_session:
+            facts = {k: v for k, v in facts.items() if k not in _OF_SESSION}
+        return Titles({**facts, **later.facts}, later.bare or self.bare)
+
+    @property
+    def names_session(self) -> bool:
+        """A label or a word says which session follows."""
+        return "session" in self.facts or any(names_a_session(title) for title in self.bare)
 
 
 def cells_of(line: str, delimiter: str) -> list[str]:

@@ -1,0 +1,175 @@
+"""Which session and which run a row belongs to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import CallError
+from pipeline.read import Export, ReadOptions, SessionFacts, read_export
+from pipeline.read.words import kind_of
+from tests.read.heat import hours
+
+KINDS = {
+    "practice": "Practice 1; Free practice; P2; FP1; Freies Training; Essais libres 2; "
+    "Entrenamiento 1; Prove libere; Vrije training; 練習走行1; フリー走行; practice_3; warm-up",
+    "qualifying": "Qualifying 2; Q3; quali; Vorlauf 1; Zeittraining; Qualifs; Clasificación 2; "
+    "Qualifiche; Kwalificatie; 公式予選2; Heat 4; Round 2; Manche 3; r2_h3",
+    "final": "Final A; A-Main; Race 1; Rennen; Endlauf B; Finale; Course 2; Carrera 1; Gara; "
+    "決勝; Wedstrijd 1; semi final",
+    "test": "Test 1; Testtag; Pruebas; テスト走行; testing",
+    None: "x; 2026; Saturday; morning",
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_kind_of_a_session_from_its_name(kind: str | None) -> None:
+    for name in KINDS[kind].split("; "):
+        assert kind_of(name) == kind, name
+
+
+def write(folder: Path, name: str, lines: list[str]) -> Path:
+    path = folder / name
+    path.write_text("\n".join(lines) + "\n", "utf-8")
+    return path
+
+
+def read(path: Path, **options: object) -> Export:
+    settings = {"date": "2026-03-28", "timezone": "Europe/Berlin", **options}
+    return read_export(path, ReadOptions(meeting="Spring Cup", **settings))
+
+
+def day(starts: list[float], cars: int = 3, laps: int = 5) -> list[tuple[float, str]]:
+    """Passings of a day: a stay of each car at each start."""
+    crossed = [
+        (start + car + 16.0 * k, f"100000{car}")
+        for start in starts for car in range(cars) for k in range(laps + 1)
+    ]  # fmt: skip
+    return sorted(crossed)
+
+
+def passing_lines(crossed: list[tuple[float, str]]) -> list[str]:
+    return ["Time of day\tTransponder", *(f"{hours()(at)}\t{tag}" for at, tag in crossed)]
+
+
+def test_a_file_of_a_day_is_cut_into_sessions(tmp_path: Path) -> None:
+    export = read(write(tmp_path, "practice.txt", passing_lines(day([36_000, 38_000, 41_000]))))
+    assert export.sessions["session"].tolist() == ["practice 1", "practice 2", "practice 3"]
+    runs = export.laps.groupby(["session", "driver"]).size()
+    assert runs.tolist() == [5] * 9
+    assert export.rows_in == export.rows_kept == 54
+
+
+def test_heats_in_which_nobody_runs_twice_stay_one_session(tmp_path: Path) -> None:
+    early, late = day([36_000]), [(at, "2" + tag[1:]) for at, tag in day([37_000])]
+    export = read(write(tmp_path, "q1.txt", passing_lines(sorted(early + late))))
+    assert export.sessions["session"].tolist() == ["q1"]
+    assert export.laps.groupby("driver").size().tolist() == [5] * 6
+
+
+def test_a_short_stop_does_not_end_a_run(tmp_path: Path) -> None:
+    crossed = [
+        (at + (60 if at > 36_045 and tag == "1000001" else 0), tag) for at, tag in day([36_000])
+    ]
+    export = read(write(tmp_path, "q1.txt", passing_lines(sorted(crossed))))
+    own = export.laps[export.laps["driver"] == "1000001"]
+    assert own["lap_s"].tolist() == [16, 16, 76, 16, 16]
+    assert own["status"].tolist()[2] == "other"
+    assert set(export.laps["session"]) == {"q1"}
+
+
+def test_a_long_absence_in_an_open_session_opens_another_run(tmp_path: Path) -> None:
+    alone = [(36_000 + 16.0 * k, "1000009") for k in range(80)]
+    others = [(36_010 + 16.0 * k, "1000001") for k in range(6)]
+    others += [(36_700 + 16.0 * k, "1000001") for k in range(6)]
+    lines = passing_lines(sorted(alone + others))
+    export = read(write(tmp_path, "open practice.txt", lines))
+    own = export.laps[export.laps["driver"] == "1000001"]
+    assert own["heat"].tolist() == [""] * 5 + ["stay 2"] * 5
+    assert own["lap"].tolist() == [1, 2, 3, 4, 5] * 2
+
+
+def test_laps_that_start_again_without_a_clock_are_runs(tmp_path: Path) -> None:
+    lines = ["Driver,Lap,Lap time"]
+    lines += [
+        f"Ada,{lap},{16 + run / 10 + lap / 100:.3f}" for run in range(3) for lap in range(1, 6)
+    ]
+    export = read(write(tmp_path, "practice.csv", lines))
+    assert export.laps.groupby("session")["lap"].apply(list).tolist() == [[1, 2, 3, 4, 5]] * 3
+
+
+def test_names_come_from_column_option_title_file(tmp_path: Path) -> None:
+    rows = [f"Ada,{lap},16.{lap}00" for lap in range(1, 5)]
+    titled = write(tmp_path, "file 1.csv", ["Spring Cup", "Heat 2", "Driver,Lap,Lap time", *rows])
+    assert set(read(titled).laps["session"]) == {"Heat 2"}
+    assert set(read(titled, session="Q9").laps["session"]) == {"Q9"}
+    plain = write(tmp_path, "round_1.csv", ["Spring Cup", "Driver,Lap,Lap time", *rows])
+    assert set(read(plain).laps["session"]) == {"round_1"}
+    column = ["Heat 2", "Driver,Lap,Lap time,Session", *(f"{row},P1" for row in rows)]
+    named = write(tmp_path, "file 2.csv", column)
+    assert set(read(named, session="Q9").laps["session"]) == {"P1"}
+
+
+def test_sessions_csv_gives_kind_start_and_day(tmp_path: Path) -> None:
+    rows = [f"Ada,{lap},16.{lap}00" for lap in range(1, 5)]
+    path = write(tmp_path, "alpha.csv", ["Driver,Lap,Lap time", *rows])
+    facts = {"ALPHA": SessionFacts("final", "2026-03-29", "14:00", "touring")}
+    export = read(path, session_facts=facts)
+    row = export.sessions.iloc[0]
+    assert (row["session_kind"], row["date"], row["class"]) == ("final", "2026-03-29", "touring")
+    assert str(row["start"]) == "2026-03-29 12:00:00+00:00"
+    assert str(export.laps["at"].iloc[0]) == "2026-03-29 12:00:16.100000+00:00"
+
+
+def test_start_option(tmp_path: Path) -> None:
+    rows = [f"Ada,{lap},16.{lap}00" for lap in range(1, 5)]
+    path = write(tmp_path, "q1.csv", ["Driver,Lap,Lap time", *rows])
+    assert str(read(path, start="10:32").sessions["start"].iloc[0]) == "2026-03-28 09:32:00+00:00"
+    with pytest.raises(CallError, match="--start"):
+        read(path, start="soon")
+
+
+def test_a_kind_that_nothing_tells_is_said(tmp_path: Path) -> None:
+    rows = [f"Ada,{lap},16.{lap}00" for lap in range(1, 5)]
+    export = read(write(tmp_path, "alpha.csv", ["Driver,Lap,Lap time", *rows]))
+    assert set(export.laps["session_kind"]) == {"practice"}
+    assert "'alpha'" in export.warnings[0]
+
+
+def test_sections_and_repeated_headers(tmp_path: Path) -> None:
+    block = ["Driver;Lap;Lap time", "Ada;1;17.0", "Ada;2;16.2", "Bo;1;17.4", "Bo;2;16.6"]
+    lines = ["Session: Q1", *block, "", "Session: Q2", *block, "Printed: 28.03.2026"]
+    export = read(write(tmp_path, "day.csv", lines))
+    assert export.laps["session"].tolist() == ["Q1"] * 4 + ["Q2"] * 4
+    assert export.rows_in == export.rows_kept == 8
+
+
+def test_grids_one_below_the_other(tmp_path: Path) -> None:
+    lines = ["Heat 1", "Lap;Ada;Bo", "1;17;18", "2;16.2;16.4", "", "Heat 2", "Lap;Cy;Di;Ed"]
+    lines += ["1;17;18;19", "2;16.2;16.4;16.6"]
+    export = read(write(tmp_path, "day.csv", lines))
+    found = export.laps.groupby("session")["driver"].apply(lambda d: sorted(set(d))).to_dict()
+    assert found == {"Heat 1": ["Ada", "Bo"], "Heat 2": ["Cy", "Di", "Ed"]}
+    assert export.rows_in == export.rows_kept == 10
+
+
+def test_classes_and_heats_of_one_session(tmp_path: Path) -> None:
+    lines = ["Session,Class,Heat,Driver,Lap,Lap time"]
+    for racing_class, heat, driver in (("A", "1", "Ada"), ("B", "1", "Ada"), ("A", "2", "Bo")):
+        lines += [f"Q1,{racing_class},{heat},{driver},{lap},16.{lap}" for lap in range(1, 5)]
+    export = read(write(tmp_path, "day.csv", lines))
+    assert export.sessions[["class", "heat"]].to_numpy().tolist() == [
+        ["A", "1"],
+        ["B", "1"],
+        ["A", "2"],
+    ]
+    assert export.laps["status"].tolist().count("first") == 3
+
+
+def test_rows_written_twice_are_kept_once(tmp_path: Path) -> None:
+    rows = [f"Q1,Ada,{lap},16.{lap}00" for lap in range(1, 5)]
+    export = read(write(tmp_path, "day.csv", ["Session,Driver,Lap,Lap time", *rows, *rows]))
+    assert export.rows_in == 8 and export.rows_kept == 4
+    assert export.set_aside["reason"].tolist() == ["repeated"] * 4
+    assert export.set_aside["source_line"].tolist() == [6, 7, 8, 9]
