@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.simulate.calendar import MAIN_CLASS
-from pipeline.simulate.car import SetupFactor
 from pipeline.simulate.world import Run, World
 
 SET_RUNS = 6  # runs on a set of tyres before it is laid aside
@@ -76,29 +75,40 @@ def usual_trials(
     """Trials as a team would make them: each driver tries two factors at each meeting.
 
     together: factors that the team only ever changes at once; careless: share of trials in which
-    b is simply what is fitted after lunch.
+    b is simply what is fitted after lunch. Every factor has its turn before one comes again.
     """
     names = [n for n in world.factors if n != "tyre_runs" and n not in together[1:]]
-    trials = []
+    trials, deck = [], list[str]()
     for meeting in range(len(world.meetings)):
         for driver in _team_there(world, meeting):
-            chosen = rng.choice(names, min(2, len(names)), replace=False)
-            patterns = rng.permutation(WELL_MIXED)[: len(chosen)]
-            for name, pattern in zip(chosen, patterns, strict=True):
-                tried = together if name in together else (str(name),)
-                levels = {n: _pair(world.factors[n], rng) for n in tried}
+            if len(deck) < min(2, len(names)):
+                deck += [str(name) for name in rng.permutation(names)]
+            chosen = list(dict.fromkeys(deck))[:2]
+            for name in chosen:
+                deck.remove(name)
+            for name, pattern in zip(chosen, rng.permutation(WELL_MIXED), strict=False):
+                tried = together if name in together else (name,)
                 late = rng.uniform() < careless
                 pattern = str(rng.choice(WITH_THE_CLOCK)) if late else str(pattern)
-                trials.append(Trial(meeting, driver, levels, pattern))
+                trials.append(Trial(meeting, driver, _levels(world, tried, rng), pattern))
     return trials
 
 
 def _team_there(world: World, meeting: int) -> list[int]:
-    return sorted(
-        {world.runs[r].driver for r in world.team_runs if world.runs[r].meeting == meeting}
-    )
+    there = (world.runs[r] for r in world.team_runs)
+    return sorted({run.driver for run in there if run.meeting == meeting})
 
 
-def _pair(factor: SetupFactor, rng: np.random.Generator) -> tuple[str, str]:
-    others = [level for level in factor.choices if level != factor.reference]
-    return factor.reference, str(rng.choice(others))
+def _levels(
+    world: World, tried: tuple[str, ...], rng: np.random.Generator
+) -> dict[str, tuple[str, str]]:
+    """Reference and another level of each; factors changed together go the same way."""
+    others = [
+        [level for level in world.factors[name].choices if level != world.factors[name].reference]
+        for name in tried
+    ]
+    place = int(rng.integers(min(len(levels) for levels in others)))
+    return {
+        name: (world.factors[name].reference, levels[place])
+        for name, levels in zip(tried, others, strict=True)
+    }
