@@ -100,10 +100,16 @@ def fit_rows(rows: Rows, start: Array | None = None) -> Fit:
     sorted_rows = sort_rows(rows)
     scale = typical_scale(sorted_rows)
     lower = _lower_bounds(rows, scale)
-    objective = _objective(sorted_rows)
+    evaluate, asked = criterion_function(sorted_rows), _asked(rows)
     theta = scale / rows.n_parameters if start is None else np.asarray(start, float)
     theta = np.maximum(theta, np.where(lower > 0, lower, 0.0))
-    state, path, count = _minimise(objective, theta, lower, scale)
+    state = evaluate(_start_of_patterns(theta, lower))
+    silent = ((lower == 0) | asked) & _is_silent(state, scale)
+    if silent.any():
+        lower = np.where(silent, 0.0, lower)
+        state = evaluate(np.where(silent, 0.0, state.theta))
+    objective = _Objective(evaluate, (asked & ~silent).astype(float))
+    state, path, count = _minimise(objective, state, lower, scale)
     return _finish(rows, objective, state, path, count, lower, scale)
 
 
@@ -139,26 +145,19 @@ def _lower_bounds(rows: Rows, scale: Array) -> Array:
             if not block.is_scalar:
                 lower[position] = TINY * scale[position] if np.trace(pattern) > 0 else -np.inf
             position += 1
-    if rows.avoid_zero is not None:
-        lower = np.where(rows.avoid_zero, np.maximum(lower, TINY * scale), lower)
-    return lower
+    return np.where(_asked(rows), np.maximum(lower, TINY * scale), lower)
 
 
-def _objective(sorted_rows: SortedRows) -> _Objective:
-    asked = sorted_rows.rows.avoid_zero
-    k = sorted_rows.rows.n_parameters
-    penalty = np.zeros(k) if asked is None else np.asarray(asked, float)
-    return _Objective(criterion_function(sorted_rows), penalty)
+def _asked(rows: Rows) -> Flags:
+    """Parameters that are to be kept off zero."""
+    if rows.avoid_zero is None:
+        return np.zeros(rows.n_parameters, bool)
+    return np.asarray(rows.avoid_zero, bool)
 
 
 def _minimise(
-    objective: _Objective, theta: Array, lower: Array, scale: Array
+    objective: _Objective, state: State, lower: Array, scale: Array
 ) -> tuple[State, list[float], int]:
-    theta = _start_of_patterns(theta, lower)
-    state = objective.state(theta)
-    silent = _silent(state, lower, scale)
-    if silent.any():
-        state = objective.state(np.where(silent, 0.0, theta))
     path = [objective.value(state)]
     count = 1
     for _ in range(MOST_STEPS):
@@ -182,9 +181,9 @@ def _start_of_patterns(theta: Array, lower: Array) -> Array:
     return np.where(np.isneginf(lower), 0.0, theta)
 
 
-def _silent(state: State, lower: Array, scale: Array) -> Flags:
+def _is_silent(state: State, scale: Array) -> Flags:
     """Variances of which the rows say nothing: P V_j = 0, as with the level of an only driver."""
-    return (lower == 0) & (state.traces * scale < NOTHING)
+    return np.asarray(state.traces * scale < NOTHING)
 
 
 def _free(theta: Array, gradient: Array, lower: Array, scale: Array) -> Flags:

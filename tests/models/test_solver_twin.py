@@ -131,6 +131,28 @@ def test_an_only_driver_leaves_its_variance_at_zero(seed: int) -> None:
     )
 
 
+@pytest.mark.parametrize("kind", ["zero_variance", "nested", "spline_and_slopes"])
+@each_seed
+def test_a_variance_kept_off_zero(kind: str, seed: int) -> None:
+    """A Gamma(2, 0) prior on the SD, -log theta on the criterion (Chung et al. 2013)."""
+    rows, _ = draw(kind, seed)
+    fit = fit_rows(replace(rows, avoid_zero=tuple(j == 1 for j in range(rows.n_parameters))))
+    slope = twin.finite_gradient(twin.of_rows(rows), fit.theta)
+    slope[1] -= 1 / fit.theta[1]
+    free = ~fit.at_zero
+    assert fit.converged and fit.theta[1] > 0
+    np.testing.assert_allclose((slope * fit.theta)[free], 0, atol=1e-4)
+
+
+@each_seed
+def test_a_silent_variance_is_not_kept_off_zero(seed: int) -> None:
+    """Else the penalty alone would drive it out of all bounds."""
+    rows, _ = draw("one_driver", seed)
+    fit = fit_rows(replace(rows, avoid_zero=(False, True, False)))
+    assert fit.converged and fit.theta[1] == 0
+    np.testing.assert_allclose(fit.theta, fit_rows(rows).theta, rtol=1e-6)
+
+
 @each_seed
 def test_rows_that_were_pooled_away(seed: int) -> None:
     """Rows with y = 0 and X = 0 may be given by their number and the logs of their scales."""
