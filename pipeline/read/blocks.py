@@ -71,7 +71,7 @@ def _match(
         return Match("grid", {})
     below = rows_below(lines, header)[:SAMPLE_ROWS]
     rows = [cells_of(line[:10_000], header.delimiter) for line in below]
-    rows = [row for row in rows if not is_footer(row) and not is_section(row)]
+    rows = [row for row in rows if _is_row(row, header) or not (is_footer(row) or is_section(row))]
     return match_columns(header, rows, options, name, bool(titles.facts.keys() & _PEOPLE))
 
 
@@ -178,6 +178,7 @@ def _what(sheet: Sheet, line: int, header: Header) -> str:
 
 
 def _is_row(filled: list[str], header: Header) -> bool:
+    """As many cells as a row has, and more than a label and its value."""
     return len(filled) > 2 and len(filled) >= len(header.cells) - 1
 
 

@@ -43,8 +43,8 @@ def find_header(lines: list[str], options: ReadOptions, name: str) -> Header:
     delimiters = (told,) if told else _DELIMITERS
     best: tuple[float, Header] | None = None
     for delimiter in delimiters:
-        table = [cells_of(line[:100_000], delimiter) for line in lines]
-        for place in range(min(len(lines), _SEARCHED)):
+        table = [cells_of(line[:100_000], delimiter) for line in lines[: 2 * _SEARCHED]]
+        for place in range(min(len(table), _SEARCHED)):
             score, grid = _score(table, place, lines, options)
             if score > 0 and (best is None or score > best[0]):
                 best = score, Header(place + 1, tuple(table[place]), delimiter, grid)
@@ -59,7 +59,8 @@ def find_header(lines: list[str], options: ReadOptions, name: str) -> Header:
 
 def width_of_rows(lines: list[str], header: Header) -> int:
     """The commonest number of cells below the header, empty last cells left out."""
-    counts = Counter(len(cells_of(line, header.delimiter)) for line in rows_below(lines, header))
+    below = rows_below(lines, header)[:_SEARCHED]
+    counts = Counter(len(cells_of(line, header.delimiter)) for line in below)
     return counts.most_common(1)[0][0] if counts else len(header.cells)
 
 
@@ -110,6 +111,8 @@ def _row_like(cells: list[str]) -> bool:
 def _mapped(cells: list[str], options: ReadOptions) -> int:
     """Number of the user's mapped columns that stand in this line, if all do."""
     wanted = [column for column in options.mapping.values() if not column.isdigit()]
+    if not wanted:
+        return 0
     there = {compact(cell) or cell for cell in cells}
     found = sum(1 for column in wanted if (compact(column) or column) in there)
     return found if found == len(wanted) else 0
