@@ -47,6 +47,7 @@ def change(folder: Path, write: Mapping[str, Writer], remove: Iterable[str] = ()
 
     `write` maps a path below the folder to a function that makes that file.
     """
+    _refuse_links(folder, [*write, *remove])
     staged = folder / ".new"
     shutil.rmtree(staged, ignore_errors=True)
     try:
@@ -56,6 +57,15 @@ def change(folder: Path, write: Mapping[str, Writer], remove: Iterable[str] = ()
         shutil.rmtree(staged, ignore_errors=True)
     _flush(folder)
     _finish(folder)
+
+
+def _refuse_links(folder: Path, targets: Iterable[str]) -> None:
+    """A link in place of one of the folder's own folders would lead the change elsewhere."""
+    for parent in {(folder / target).parent for target in targets} - {folder}:
+        if parent.is_symlink():
+            raise UserError(
+                f"'{parent}' is a link to another place; nothing was changed. Remove it"
+            )
 
 
 def _stage(staged: Path, write: Mapping[str, Writer], remove: Iterable[str]) -> None:

@@ -50,7 +50,7 @@ def find_exports(
             continue
         for file in _below(path):
             source = source_name(team_folder, file)
-            why = _not_an_export(team_folder, file)
+            why = _not_an_export(team_folder, file) or _leads_out(path, file)
             if why:
                 skipped.append(Skipped(source, why))
             else:
@@ -110,6 +110,11 @@ def _not_an_export(team_folder: Path, file: Path) -> str:
     if file.suffix.lower() not in EXPORT_SUFFIXES:
         return f"no export: its name ends in '{file.suffix}'" if file.suffix else "no export"
     return ""
+
+
+def _leads_out(folder: Path, file: Path) -> str:
+    inside = not file.is_symlink() or _real(file).is_relative_to(_real(folder))
+    return "" if inside else "a link to a file elsewhere"
 
 
 def _none(paths: list[Path], skipped: list[Skipped]) -> str:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from pipeline.team import Meeting, Team
 
+_NEAR_DAYS = 7
 Progress = Callable[[list[ExportFile]], Iterable[ExportFile]]
 
 
@@ -149,7 +150,11 @@ class _Reader:
     def __init__(self, team: Team, meeting: Meeting, call: ImportCall, store: Store) -> None:
         self.call = call
         self.mappings = store.mappings()
+        self.meeting = meeting
         self.stored = store.imports(meeting.meeting)
+        self.elsewhere = {
+            record.sha256: name for name, record in store.all_imports() if name != meeting.meeting
+        }
         self.read: list[_Read] = []
         self.known: list[ImportRecord] = []
         self.said: dict[str, Mapping[str, str]] = {}
@@ -188,6 +193,8 @@ class _Reader:
         export, options = self.export(file)
         self.read.append(_Read(file, digest, options, export))
         self.report.understood.append(str(export.understood))
+        self.report.warnings += _other_day(self.meeting, file, export)
+        self.report.warnings += _other_meeting(self.elsewhere, file, digest)
         self.report.warnings += [f"{file.source}: {warning}" for warning in export.warnings]
         if self.call.mapping:
             self.said[export.understood.fingerprint] = dict(self.call.mapping)
@@ -212,6 +219,25 @@ class _Reader:
             return export, self.options
         options = replace(self.options, mapping=mapping)
         return read_export(file.path, options, file.source), options
+
+
+def _other_day(meeting: Meeting, file: ExportFile, export: Export) -> list[str]:
+    """The export's own date is days away from the meeting's: perhaps it is another's."""
+    day = datetime.date.fromisoformat(meeting.date)
+    days = sorted(set(export.sessions["date"]))
+    far = [d for d in days if abs((datetime.date.fromisoformat(d) - day).days) > _NEAR_DAYS]
+    said = f"{file.source}: is of {', '.join(far)}, but {meeting.meeting} was on {meeting.date}"
+    return [said] if far else []
+
+
+def _other_meeting(elsewhere: Mapping[str, str], file: ExportFile, digest: str) -> list[str]:
+    if digest not in elsewhere:
+        return []
+    name = elsewhere[digest]
+    return [
+        f"{file.source}: was imported for {name} too; if that was a mistake: "
+        f"import {file.source} --meeting {name} --undo"
+    ]
 
 
 def _is_ambiguous(error: UserError) -> bool:
@@ -252,9 +278,9 @@ def _with_people(
     pairs = [(t, n) for t, n in seen] + [pair for found in people.values() for pair in found]
     found = resolve(People(team.drivers, pairs), streams)
     laps = laps.assign(
-        driver=found["driver"].astype("str").take(code).to_numpy(),
+        driver=found["driver"].astype("str").array.take(code),
         team=found["team"].to_numpy(dtype=bool)[code],
-        session_kind=streams["session_kind"].astype("str").take(code).to_numpy(),
+        session_kind=streams["session_kind"].astype("str").array.take(code),
     )
     return laps, {source: sorted(pairs) for source, pairs in people.items()}
 

@@ -29,6 +29,9 @@ class Fact(NamedTuple):
     line: int = 0
 
 
+NOTHING = Fact()
+
+
 @lru_cache(maxsize=100_000)
 def plain_session(name: str) -> str:
     """A session's name for comparison: 'Practice_1', from a file's name, is 'practice 1'."""
@@ -81,12 +84,14 @@ def _agreed(
 ) -> Fact:
     """What all rows for a session say alike: a row without heat or class is for all of them."""
     rows = table.get((plain(meeting), plain_session(session)), [])
+    if not rows:
+        return NOTHING
     for place, value in (("heat", heat), ("racing_class", racing_class)):
         mine = [row for row in rows if plain(getattr(row, place)) == plain(value)]
         fitting = [row for row in rows if not value or not getattr(row, place)]
         rows = mine if mine and value else [*mine, *(row for row in fitting if row not in mine)]
     if not rows:
-        return Fact()
+        return NOTHING
     agreed = rows[0]
     for field in ("kind", "date", "start", "racing_class", "heat", "exclude"):
         if len({getattr(row, field) for row in rows}) > 1:

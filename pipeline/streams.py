@@ -90,11 +90,9 @@ def _distinct(table: pa.Table) -> tuple[pd.DataFrame, Array]:
     for name in KEYS:
         encoded = table[name].combine_chunks().dictionary_encode()
         part = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64) + 1
-        code = np.unique(code * (len(encoded.dictionary) + 1) + part, return_inverse=True)[1]
-    _, first, inverse = np.unique(code, return_index=True, return_inverse=True)
-    place = np.argsort(np.argsort(first))
-    frame = table.select(KEYS).take(np.sort(first)).to_pandas()
-    return frame, place[inverse]
+        code = pd.factorize(code * (len(encoded.dictionary) + 1) + part)[0]
+    first = np.flatnonzero(~pd.Series(code).duplicated().to_numpy())
+    return table.select(KEYS).take(first).to_pandas(), code
 
 
 def _clock_seconds(at: pd.Series, streams: pd.DataFrame, code: Array) -> Array:

@@ -237,6 +237,27 @@ def test_imports_at_once_do_not_harm_each_other(folder):
     assert take(folder).nothing_new
 
 
+def test_a_link_inside_the_store_is_not_written_through(folder, tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (folder / "store").mkdir()
+    (folder / "store/laps").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(UserError, match="is a link to another place"):
+        take(folder)
+    assert list((tmp_path / "elsewhere").iterdir()) == []
+
+
+def test_a_file_of_another_day_or_meeting_is_told(folder):
+    path = folder / "exports/spring/q1.csv"
+    take(folder, path)
+    report = take(folder, path, meeting="summer")
+    assert any("was imported for spring too" in warning for warning in report.warnings)
+    dated = folder / "exports/spring/dated.csv"
+    rows = [f"101,2026-06-20 10:0{lap // 4}:{15 * (lap % 4):02}" for lap in range(12)]
+    dated.write_text("\n".join(["Transponder,Time of day", *rows]) + "\n")
+    report = take(folder, dated)
+    assert any("is of 2026-06-20, but spring was on" in warning for warning in report.warnings)
+
+
 def test_names_of_sources(tmp_path):
     team = tmp_path / "team"
     team.mkdir()
@@ -252,9 +273,15 @@ def test_links_are_not_followed_out_of_a_folder_nor_round_in_circles(folder, tmp
     (folder / "exports/spring/out").symlink_to(tmp_path / "elsewhere")
     (folder / "exports/spring/broken.csv").symlink_to(tmp_path / "absent")
     os.mkfifo(folder / "exports/spring/pipe.csv")
+    (folder / "exports/spring/far.csv").symlink_to(tmp_path / "elsewhere/x.csv")
+    (folder / "exports/spring/near.csv").symlink_to(folder / "exports/spring/q1.csv")
     files, skipped = find_exports(folder, [folder / "exports"])
-    assert [file.path.name for file in files] == ["q1.csv", "q2.csv"]
-    assert {each.why for each in skipped} == {"not a plain file"}
+    assert len(files) == 2
+    assert {each.source.rsplit("/")[-1]: each.why for each in skipped} == {
+        "pipe.csv": "not a plain file",
+        "broken.csv": "not a plain file",
+        "far.csv": "a link to a file elsewhere",
+    }
 
 
 def test_the_whole_team_folder_may_be_given(folder):

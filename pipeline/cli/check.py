@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.cli.options import json_option, team_option
+from pipeline.cli.options import counted, json_option, team_option
 
 if TYPE_CHECKING:
     from pipeline.checking import CheckReport
@@ -59,7 +59,8 @@ def _as_json(report: CheckReport) -> dict[str, Any]:
 
 def _text(report: CheckReport) -> Iterator[str]:
     laps = sum(row["laps"] for row in report.meetings)
-    yield f"{report.team}: {len(report.meetings)} meetings in the store, {laps} laps"
+    held = counted(len(report.meetings), "meeting")
+    yield f"{report.team}: {held} in the store, {counted(laps, 'lap')}"
     if report.meetings:
         yield ""
         yield from _table([_meeting_row(row) for row in report.meetings])
@@ -71,8 +72,8 @@ def _text(report: CheckReport) -> Iterator[str]:
     yield from _tell_apart(report)
     yield from _list("Names to look at", report.names)
     yield from _list("Notes", report.notes)
-    count = len(report.problems)
-    faults = f"The setup log has {count} fault{'s' * (count != 1)}; `season` stops at them"
+    count = counted(len(report.problems), "fault")
+    faults = f"The setup log has {count}; `season` stops at them"
     yield from _list(faults, list(map(str, report.problems)))
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.options import json_option, team_option
+from pipeline.cli.options import counted, json_option, team_option
 from pipeline.errors import CallError
 
 if TYPE_CHECKING:
@@ -117,7 +117,7 @@ def _say_aside(report: ImportReport, warnings: Iterable[str]) -> None:
     for skipped in report.skipped:
         click.echo(f"not imported: {skipped.source}: {skipped.why}", err=True)
     for reason, count in sorted(report.reasons.items()):
-        click.echo(f"set aside: {count} row{'s' * (count != 1)}: {_title(reason)}", err=True)
+        click.echo(f"set aside: {counted(count, 'row')}: {_title(reason)}", err=True)
 
 
 def _title(code: str) -> str:
@@ -130,9 +130,9 @@ def _title(code: str) -> str:
 def _summary(report: ImportReport, meeting: str, dry_run: bool) -> str:
     count = report.as_json()
     text = (
-        f"{meeting}: {count['laps']} laps of {count['drivers']} drivers in {count['sessions']} "
-        f"sessions, from {count['files']} files; {count['rows_in']} rows = {count['rows_kept']} "
-        f"kept + {count['rows_set_aside']} set aside"
+        f"{meeting}: {counted(count['laps'], 'lap')} of {counted(count['drivers'], 'driver')} in "
+        f"{counted(count['sessions'], 'session')}, from {counted(count['files'], 'file')}; "
+        f"{count['rows_in']} rows = {count['rows_kept']} kept + {count['rows_set_aside']} set aside"
     )
     if report.nothing_new:
         return f"{text}. All of it was imported already; nothing was changed"
@@ -151,4 +151,5 @@ def _undo(team: Team, paths: tuple[Path, ...], meeting: str, as_json: bool) -> N
         return
     for record in gone:
         click.echo(f"taken out: {record.source} ({record.laps} laps)")
-    click.echo(f"{meeting}: {len(gone)} files and {laps} laps are out of the store")
+    files = counted(len(gone), "file")
+    click.echo(f"{meeting}: {files} with {counted(laps, 'lap')} out of the store")

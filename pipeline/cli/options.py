@@ -30,6 +30,11 @@ def json_option(function: Function) -> Function:
     )(function)
 
 
+def counted(number: int, thing: str) -> str:
+    """'1 lap', '2 laps'."""
+    return f"{number} {thing}{'s' * (number != 1)}"
+
+
 def _team_folder(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path:
     before = ctx.find_root().obj or {}
     return Path(value or before.get("team") or ".")

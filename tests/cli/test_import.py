@@ -31,8 +31,7 @@ def test_import_says_what_it_did_and_what_it_set_aside(folder):
     result = run(folder, str(folder / "exports"), "--meeting", "spring")
     assert result.returncode == 0
     assert result.stdout == (
-        "spring: 18 laps of 3 drivers in 1 sessions, from 1 files; 19 rows = 18 kept + 1 set "
-        "aside\n"
+        "spring: 18 laps of 3 drivers in 1 session, from 1 file; 19 rows = 18 kept + 1 set aside\n"
     )
     assert "set aside: 1 row: no time (no_time)" in result.stderr
 
