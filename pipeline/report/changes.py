@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from pipeline.report.advice import Group, Item
-from pipeline.report.contrasts import Row, records
+from pipeline.report.contrasts import Row, counts_up, records
 from pipeline.report.driver_views import interval_verdict
 from pipeline.report.words import certainty, effect_words, missing, plural, sentence
 
@@ -47,7 +47,7 @@ def _item(run: Row, shown: str, context: ReportContext) -> Item:
 
 def without_counters(runs: pd.DataFrame, context: ReportContext) -> pd.DataFrame:
     """The changes without what counts up by itself, as the runs on a set of tyres."""
-    counters = [n for n in context.factors if context.is_number(n) and _counts_up(runs, n)]
+    counters = [n for n in context.factors if context.is_number(n) and counts_up(runs, n)]
     if not counters:
         return runs
     names = "|".join(re.escape(name) for name in counters)
@@ -59,17 +59,6 @@ def without_counters(runs: pd.DataFrame, context: ReportContext) -> pd.DataFrame
         for text in runs["changed"]
     ]
     return runs.assign(changed=kept)
-
-
-def _counts_up(runs: pd.DataFrame, name: str) -> bool:
-    """Most steps from a driver's run to the next are one more."""
-    if name not in runs:
-        return False
-    import pandas as pd
-
-    ordered = runs.sort_values("run_no")
-    steps = pd.to_numeric(ordered[name]).groupby(ordered["driver"]).diff().dropna()
-    return len(steps) > 0 and bool((steps == 1).mean() > 0.5)
 
 
 def changed_words(changed: str, context: ReportContext) -> str:

@@ -30,7 +30,8 @@ class Contrast:
     """One level against the reference.
 
     rows: effects by (outcome, condition). needs: further back-to-backs by (outcome, condition).
-    cannot: sentences on what cannot be told, by condition.
+    cannot: sentences on what cannot be told, by condition. counts_up: a number that grows by one
+    from run to run by itself, as the runs on a set of tyres: nothing that one fits.
     """
 
     factor: str
@@ -39,6 +40,7 @@ class Contrast:
     rows: Mapping[tuple[str, str], Row]
     needs: Mapping[tuple[str, str], int]
     cannot: Mapping[str, str]
+    counts_up: bool = False
 
     def row(self, outcome: str, condition: str = "all") -> Row:
         """The row, or None where the table has none."""
@@ -74,9 +76,21 @@ def contrasts(result: SeasonResult) -> list[Contrast]:
             {(row.outcome, row.condition): row for row in rows},
             _more(needs.get(key, [])),
             {row.condition: row.sentence for row in cannot.get(key, [])},
+            key[1].startswith("+") and counts_up(result.runs, key[0]),
         )
         for key, rows in _grouped(result.effects).items()
     ]
+
+
+def counts_up(runs: pd.DataFrame, factor: str) -> bool:
+    """Most steps from a driver's run to the next in a meeting are one more."""
+    import pandas as pd
+
+    if factor not in runs:
+        return False
+    team = runs[runs[factor].notna()].sort_values("run_no")
+    steps = pd.to_numeric(team[factor]).groupby([team["driver"], team["meeting"]]).diff().dropna()
+    return len(steps) > 0 and bool((steps == 1).mean() > 0.5)
 
 
 def _more(rows: list[Row]) -> dict[tuple[str, str], int]:
@@ -100,13 +114,15 @@ def _grouped(frame: pd.DataFrame) -> dict[tuple[str, str, str], list[Row]]:
 
 
 def group_of(contrast: Contrast) -> str:
-    """keep, drop, depends, same, open or cannot: what a racer does with the change.
+    """keep, drop, depends, same, wear, open or cannot: what a racer does with the change.
 
     The race decides; where it is open, pace; where neither matters, spread and mistakes. What is
     shown in one condition holds where all conditions together lean the same way; else it depends.
     """
     if not any(not missing(row.estimate) for row in contrast.rows.values()):
         return _without_number(contrast)
+    if contrast.counts_up:
+        return "wear"
     speed = {contrast.sign(o) for o in SPEED} - {0}
     care = {contrast.sign(o) for o in ("spread", "mistakes")} - {0}
     somewhere = {contrast.sign(o, c) for o in SPEED for c in contrast.conditions} - {0}

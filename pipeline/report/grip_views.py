@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.report import figures
 from pipeline.report.contrasts import records
+from pipeline.report.figures_time import grip_day
 from pipeline.report.svg import inline_svg
 from pipeline.report.views import FigureView, Heading, table
 from pipeline.report.words import date_words, number
@@ -49,14 +49,14 @@ def grip_figure(
     field: pd.DataFrame | None = None,
     height: float = 1.5,
 ) -> FigureView:
-    """One day's curve, as figures.grip_day draws it."""
+    """One day's curve, as grip_day draws it."""
     first, last = curve.iloc[0], curve.iloc[-1]
     about = (
         f"Grip on {title}, in seconds a lap lost to the best of the meeting: "
         f"{first['seconds']:.2f} at {first['time'][11:16]}, "
         f"{last['seconds']:.2f} at {last['time'][11:16]}."
     )
-    plot = figures.grip_day(curve, top, runs=runs, field=field, height=height)
+    plot = grip_day(curve, top, runs=runs, field=field, height=height)
     heads = [
         "Time",
         *(Heading(h, True) for h in ("Seconds a lap", "Low", "High")),

@@ -13,6 +13,7 @@ from pipeline.report.changes import (
 from pipeline.report.contrasts import Row, records
 from pipeline.report.driver_views import interval_verdict
 from pipeline.report.grip_views import ROOM, curves, grip_figure
+from pipeline.report.layers import driver_shapes
 from pipeline.report.method_views import provenance_section
 from pipeline.report.views import (
     Cell,
@@ -197,8 +198,6 @@ def _day(
     field: pd.DataFrame,
     top: float,
 ) -> FigureView:
-    from pipeline.report.figures import driver_marks
-
     today = own[own["date"] == day]
     view = grip_figure(
         f"grip-{index}",
@@ -209,7 +208,7 @@ def _day(
         field=field[(field["date"] == day) & (field["seconds"] < top)],
         height=2.9,
     )
-    legend = tuple((mark, driver) for driver, mark in driver_marks(today["driver"]).items())
+    legend = tuple((mark, name) for name, (_, mark) in driver_shapes(today["driver"]).items())
     return FigureView(view.key, view.title, view.description, view.svg, view.table, legend)
 
 

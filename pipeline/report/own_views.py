@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.contrasts import records
-from pipeline.report.figures import own_runs
+from pipeline.report.figures_time import own_runs
 from pipeline.report.meeting_page import clock, laps_and_time
 from pipeline.report.svg import inline_svg
 from pipeline.report.views import Cell, FigureView, Heading, Section, TableView, table
@@ -51,7 +51,7 @@ def _runs_figure(runs: pd.DataFrame) -> FigureView | None:
         f"{meeting}: {plural(len(rows), 'run')}, best {rows['seconds'].min():.2f}"
         for meeting, rows in data.groupby("meeting", sort=False)
     )
-    plot = own_runs(data, list(first["place"]), [str(i) for i in range(1, len(first) + 1)])
+    plot = own_runs(data, {float(place): str(i) for i, place in enumerate(first["place"], 1)})
     rows = [
         (r.meeting, whole(r.run_no), number(r.corrected_s, 2), number(r.corrected_low, 2),
          number(r.corrected_high, 2))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.advice import advice, summary
-from pipeline.report.contrasts import Contrast, contrasts, has_number, records
+from pipeline.report.contrasts import SPEED, Contrast, contrasts, has_number, records
 from pipeline.report.driver_views import by_driver_table, interval_verdict
 from pipeline.report.effect_views import lanes_figure, options_table, outcome_figure
 from pipeline.report.limits_views import cannot_section, needs_section
@@ -97,33 +97,37 @@ def next_section(members: list[Contrast], context: ReportContext) -> Section:
 def _choices(members: list[Contrast], condition: str, context: ReportContext) -> list[Cell]:
     found: dict[int, list[str]] = {1: [], -1: [], 0: []}
     for contrast in members:
-        standing = choice(contrast, condition)
-        if standing is not None:
+        told = None if contrast.counts_up else choice(contrast, condition)
+        if told is not None:
             label = context.option_label(contrast.factor, contrast.level, contrast.reference)
-            found[standing].append(label)
+            found[told].append(label)
     return [Cell("; ".join(found[key]) or NOTHING) for key in (1, -1, 0)]
 
 
 def choice(contrast: Contrast, condition: str) -> int | None:
-    """+1 fit it, -1 leave it, 0 still open, None nothing to choose (no number, or no matter)."""
-    here = [contrast.row(o, condition) for o in ("race", "pace") if condition != "all"]
-    overall = [contrast.row(o) for o in ("race", "pace")]
-    rows = [row for row in (*here, *overall) if has_number(row)]
-    if not rows:
-        return None
-    level = any(row.verdict == NO_MATTER for row in overall if has_number(row))
-    shown = next((row for row in rows if is_definite(row.verdict)), None)
-    against = any(
-        is_definite(row.verdict) and is_good(row.outcome, row.estimate) != is_good(
-            shown.outcome, shown.estimate
-        )
-        for row in rows
-        if shown is not None
-    )  # fmt: skip
-    if shown is not None:
-        return 0 if against else (1 if is_good(shown.outcome, shown.estimate) else -1)
-    leaning = any(is_leaning(row.verdict) for row in rows)
-    return 0 if leaning and not level else None
+    """+1 fit it, -1 leave it, 0 still open, None nothing to choose (no number, or no matter).
+
+    What is shown in the condition counts; what is shown overall counts too unless the condition
+    so much as leans the other way.
+    """
+    here = _signs(contrast, condition)
+    overall = _signs(contrast, "all")
+    shown_here, leans_here = here
+    shown, leans = overall
+    if len(shown_here | shown) == 2 or (not shown_here and shown and leans_here - shown):
+        return 0
+    if shown_here or shown:
+        return next(iter(shown_here or shown))
+    level = any(contrast.verdict(o) == NO_MATTER for o in SPEED)
+    return 0 if (leans or leans_here) and not level else None
+
+
+def _signs(contrast: Contrast, condition: str) -> tuple[set[int], set[int]]:
+    """Directions shown, and directions leant to, of race and pace: +1 better, -1 worse."""
+    rows = [row for o in SPEED if has_number(row := contrast.row(o, condition))]
+    signs = [(row, 1 if is_good(row.outcome, row.estimate) else -1) for row in rows]
+    shown = {sign for row, sign in signs if is_definite(row.verdict)}
+    return shown, {sign for row, sign in signs if is_leaning(row.verdict)}
 
 
 def own_section(

@@ -162,7 +162,8 @@ def interval_words(outcome: str, low: float, high: float) -> str:
 
 
 def certainty(outcome: str, low: float, high: float) -> str:
-    return f"19 chances in 20 that it lies {interval_words(outcome, low, high)}"
+    what = {"spread": "the spread", "mistakes": "the rate of mistakes"}.get(outcome, "it")
+    return f"19 chances in 20 that {what} lies {interval_words(outcome, low, high)}"
 
 
 def condition_words(condition: str) -> str:

@@ -74,4 +74,4 @@ def test_ticks_have_nothing_among_them_and_lie_within() -> None:
     assert ticks[0.0] == "0" and ticks[-0.05] == "−0.05"
     assert all(-0.083 <= place <= 0.064 for place in ticks)
     percent = percent_ticks(math.log(0.7), math.log(1.5))
-    assert percent[0.0] == "0" and percent[math.log1p(-0.1)] == "−10 %"
+    assert percent[0.0] == "0" and percent[math.log1p(-0.2)] == "−20 %"
