@@ -50,24 +50,24 @@ class CountRows:
     terms: tuple[RandomTerm, ...] = ()
 
     def __post_init__(self) -> None:
-        y, X = np.asarray(self.y, float), np.asarray(self.X, float)
-        object.__setattr__(self, "y", y)
-        object.__setattr__(self, "X", X)
-        for name in ("exposure", "trials"):
+        for name in ("y", "X", "exposure", "trials"):
             if getattr(self, name) is not None:
                 object.__setattr__(self, name, np.asarray(getattr(self, name), float))
-        if X.shape[:1] != y.shape or not len(y):
-            raise ValueError(f"y has shape {y.shape} and X {X.shape}")
-        if not np.isfinite(X).all() or not (y >= 0).all() or (y != np.floor(y)).any():
-            raise ValueError("counts must be whole and not negative, columns finite")
-        if np.linalg.matrix_rank(X) < X.shape[1]:
-            raise ValueError("a fixed column is a combination of the others")
+        if self.X.shape[:1] != self.y.shape or not len(self.y):
+            raise ValueError(f"y has shape {self.y.shape} and X {self.X.shape}")
+        self._check_counts()
+        if not np.isfinite(self.X).all() or np.linalg.matrix_rank(self.X) < self.X.shape[1]:
+            raise ValueError("a fixed column is not finite, or a combination of the others")
+        if any(np.shape(term.codes) != self.y.shape for term in self.terms):
+            raise ValueError("a random term needs one code a row")
+
+    def _check_counts(self) -> None:
+        if not (self.y >= 0).all() or (self.y != np.floor(self.y)).any():
+            raise ValueError("counts must be whole and not negative")
         if self.exposure is not None and not (self.exposure > 0).all():
             raise ValueError("exposure must be above zero in every row")
-        if self.trials is not None and (y > self.trials).any():
+        if self.trials is not None and (self.y > self.trials).any():
             raise ValueError("more successes than trials")
-        if any(np.shape(term.codes) != y.shape for term in self.terms):
-            raise ValueError("a random term needs one code a row")
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,7 @@
-"""How often the count model calls nothing an effect, on days whose truth is known."""
+"""How often the count model calls nothing an effect, on days whose truth is known.
+
+The table of the study stands in `tests.models.counts_days`.
+"""
 
 from __future__ import annotations
 
@@ -6,49 +9,40 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.models.counts import CountRows, fit_counts
-from pipeline.models.counts_interval import satterthwaite_df, signed_root
-from tests.models.test_counts_interval import CONTRAST, test_day
+from tests.models.counts_days import Kind, draw, roots
 
-DAYS = 80
-test_day.__test__ = False  # type: ignore[attr-defined]
+DAYS = 60
 
 
-def misses(rows: CountRows, truth: float, family: str) -> bool:
-    """Whether the 95 % interval leaves the truth out, by the root that the interval is made of."""
-    fit = fit_counts(rows, family)
-    quantile = stats.t.ppf(0.975, satterthwaite_df(fit, CONTRAST))
-    return abs(signed_root(fit, CONTRAST)(truth)) > quantile
-
-
-def share_of_misses(seed: int, family: str = "nb2", **day: float) -> int:
+def misses(kind: Kind, seed: int, log_ratio: float = 0.0, family: str = "nb2") -> int:
+    """Intervals of so many days that leave the truth out."""
     rng = np.random.default_rng(seed)
-    truth = day.get("log_ratio", 0.0)
-    return sum(misses(test_day(rng, **day), truth, family) for _ in range(DAYS))
+    rows = [draw(kind, rng, log_ratio) for _ in range(DAYS)]
+    return sum(abs(roots(day, log_ratio, family)[1]) > 1 for day in rows)
 
 
 def most_misses(rate: float) -> int:
-    """More than this many misses come by chance on one in 1,000 such studies."""
+    """More than this many come by chance in one of 1,000 such studies."""
     return int(stats.binom.ppf(0.999, DAYS, rate))
 
 
 @pytest.mark.parametrize(
-    "day",
+    ("kind", "log_ratio"),
     [
-        {"mean": 0.4},
-        {"mean": 2.0, "log_ratio": 0.5},
-        {"mean": 2.0, "alpha": 0.5},
-        {"drivers": 4, "mean": 1.0, "alpha": 0.5, "log_ratio": -0.7},
+        (Kind("rare", 0.4), 0.0),
+        (Kind("more with the level", 2.0), 0.5),
+        (Kind("overdispersed", 2.0, alpha=0.5), 0.0),
+        (Kind("four drivers", 1.0, team=4, alpha=0.5), -0.7),
     ],
-    ids=["rare", "twice as many", "overdispersed", "four drivers"],
+    ids=lambda value: value.name if isinstance(value, Kind) else "",
 )
-def test_intervals_of_a_test_day_hold(day: dict[str, float]) -> None:
-    assert share_of_misses(11, **day) <= most_misses(0.055)
+def test_intervals_of_a_test_day_hold(kind: Kind, log_ratio: float) -> None:
+    assert misses(kind, 11, log_ratio) <= most_misses(0.055)
 
 
 def test_runs_whose_luck_differs_need_the_dispersion() -> None:
     """The same days by a Poisson model, which takes each incident for independent: it must fail
     where the other one holds, or this file would show nothing."""
-    day = {"drivers": 4, "mean": 3.0, "alpha": 1.5}
-    assert share_of_misses(12, **day) <= most_misses(0.055)
-    assert share_of_misses(12, "poisson", **day) > most_misses(0.055)
+    kind = Kind("uneven luck", 3.0, team=4, alpha=1.5)
+    assert misses(kind, 12) <= most_misses(0.055)
+    assert misses(kind, 12, family="poisson") > most_misses(0.055)

@@ -9,33 +9,7 @@ from scipy import stats
 
 from pipeline.models.counts import CountFit, CountRows, RandomTerm, fit_counts
 from pipeline.models.counts_interval import fit_interval, signed_root, wald_interval
-
-CONTRAST = np.array([0.0, 1.0])
-
-
-def test_day(
-    rng: np.random.Generator,
-    drivers: int = 2,
-    runs: int = 8,
-    mean: float = 0.8,
-    log_ratio: float = 0.0,
-    alpha: float = 0.0,
-) -> CountRows:
-    """A day on which each driver has the level in half of the runs, in random order; about 20
-    laps a run, `mean` incidents, drivers apart by exp(0.6) and sessions by exp(0.25)."""
-    driver, session = np.divmod(np.arange(drivers * runs), runs)
-    half = np.repeat([0.0, 1.0], runs // 2)
-    level = np.concatenate([rng.permutation(half) for _ in range(drivers)])
-    laps = rng.integers(16, 25, drivers * runs)
-    rate = mean / 20 * np.exp(0.6 * rng.normal(size=drivers)[driver] + log_ratio * level)
-    rate *= np.exp(0.25 * rng.normal(size=runs)[session])
-    luck = rng.gamma(1 / alpha, alpha, len(rate)) if alpha else 1.0
-    X = np.column_stack([np.ones(len(rate)), level])
-    terms = (RandomTerm(driver), RandomTerm(session))
-    return CountRows(rng.poisson(laps * rate * luck), X, exposure=laps, terms=terms)
-
-
-test_day.__test__ = False  # type: ignore[attr-defined]
+from tests.models.counts_days import CONTRAST, Kind, draw
 
 
 def two_groups(reference: int, level: int) -> CountFit:
@@ -80,7 +54,7 @@ def test_no_incident_anywhere_is_refused() -> None:
 
 
 def test_ends_of_the_interval_have_the_deviance_of_the_quantile() -> None:
-    fit = fit_counts(test_day(np.random.default_rng(4), mean=2.0))
+    fit = fit_counts(draw(Kind("", 2.0), np.random.default_rng(4)))
     found, root = fit_interval(fit, CONTRAST, 0.9), signed_root(fit, CONTRAST)
     quantile = stats.t.ppf(0.95, found.df)
     assert root(found.low) == pytest.approx(-quantile, abs=1e-3)
@@ -89,7 +63,7 @@ def test_ends_of_the_interval_have_the_deviance_of_the_quantile() -> None:
 
 
 def test_many_incidents_give_the_wald_interval() -> None:
-    rows = test_day(np.random.default_rng(5), drivers=20, mean=30.0)
+    rows = draw(Kind("", 30.0, team=20), np.random.default_rng(5))
     fit = fit_counts(rows)
     found, wald = fit_interval(fit, CONTRAST), wald_interval(fit, CONTRAST)
     assert found.low == pytest.approx(wald.low, abs=0.03 * wald.std_error)
@@ -98,7 +72,7 @@ def test_many_incidents_give_the_wald_interval() -> None:
 
 @pytest.mark.parametrize("unit", [0.1, 25.4])
 def test_the_unit_of_a_column_changes_nothing_but_the_unit(unit: float) -> None:
-    rows = test_day(np.random.default_rng(6))
+    rows = draw(Kind("", 0.8), np.random.default_rng(6))
     scaled = CountRows(rows.y, rows.X * [1.0, unit], rows.exposure, terms=rows.terms)
     one, two = (fit_interval(fit_counts(r), CONTRAST) for r in (rows, scaled))
     assert two.estimate * unit == pytest.approx(one.estimate, abs=1e-4)
@@ -107,7 +81,7 @@ def test_the_unit_of_a_column_changes_nothing_but_the_unit(unit: float) -> None:
 
 
 def test_the_unit_of_exposure_moves_the_constant_alone() -> None:
-    rows = test_day(np.random.default_rng(7))
+    rows = draw(Kind("", 0.8), np.random.default_rng(7))
     other = CountRows(rows.y, rows.X, rows.exposure * 10.0, terms=rows.terms)
     one, two = fit_counts(rows), fit_counts(other)
     assert one.beta[0] - two.beta[0] == pytest.approx(np.log(10.0), abs=1e-4)
@@ -117,7 +91,7 @@ def test_the_unit_of_exposure_moves_the_constant_alone() -> None:
 def test_generalised_estimating_equations_agree_on_a_large_field() -> None:
     """A second voice with other assumptions: statsmodels' GEE, exchangeable within the driver.
     A log ratio within the driver is the same for both models."""
-    rows = test_day(np.random.default_rng(8), drivers=60, runs=40, mean=1.0, log_ratio=0.4)
+    rows = draw(Kind("", 1.0, team=60, runs=40), np.random.default_rng(8), 0.4)
     found = fit_interval(fit_counts(rows), CONTRAST)
     other = sm.GEE(
         rows.y,
