@@ -26,10 +26,10 @@ def replicate(kind: str, seed: int, number: int) -> Record:
     """Analyse one season.
 
     Returns kind, number, effects (a record a contrast and outcome, with its truth), naive
-    (p-values, plain days only), timings (s by stage) and failure (what was raised, or '').
+    (p-values, plain days only) and failure (what was raised, or '').
     """
     season = season_of(kind, seed, number)
-    record: Record = {"kind": kind, "number": number, "effects": [], "timings": {}, "failure": ""}
+    record: Record = {"kind": kind, "number": number, "effects": [], "failure": ""}
     if season.kind in PLAIN_DAYS:
         record["naive"] = _naive(season)
     try:
@@ -46,15 +46,11 @@ def _naive(season: Season) -> dict[str, float]:
 
 
 def _analysed(season: Season) -> Record:
-    from pipeline.models.season import analyse
+    from pipeline.models.season import effects_alone
     from tests.calibration.frames import season_data
 
-    result = analyse(season_data(season), conditions=False, by_driver=False)
-    rows = result.effects.to_dict("records")
-    return {
-        "effects": [_beside_truth(row, season) for row in rows if row["condition"] == "all"],
-        "timings": dict(result.timings),
-    }
+    rows = effects_alone(season_data(season), conditions=False).to_dict("records")
+    return {"effects": [_beside_truth(row, season) for row in rows if row["condition"] == "all"]}
 
 
 def _beside_truth(row: dict[Any, Any], season: Season) -> Record:

@@ -42,8 +42,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     records = run(kinds, options.replicates, options.seed, options.workers, scratch)
     text = page(records, options.replicates, options.seed)
     print(text)
-    if options.timings:
-        print(summary.timings_table(records).to_string(float_format="{:.3f}".format))
     if not options.kinds:
         RESULTS.write_text(text + "\n", encoding="utf-8")
 
@@ -56,7 +54,6 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--workers", type=int, default=1, help="processes, one thread each")
     parser.add_argument("--kinds", nargs="+", choices=list(BY_NAME), help="default: all")
     parser.add_argument("--scratch", type=Path, help="file of records, for going on later")
-    parser.add_argument("--timings", action="store_true", help="seconds a season by stage")
     return parser.parse_args(arguments)
 
 

@@ -139,9 +139,3 @@ def naive_table(records: Sequence[Record]) -> pd.DataFrame:
         shares["this project: no number"] = 1 - len(numbers) / len(pace) if pace else np.nan
         out[kind] = shares
     return pd.DataFrame(out)
-
-
-def timings_table(records: Sequence[Record]) -> pd.DataFrame:
-    """Mean seconds a season by kind (rows) and stage (columns)."""
-    rows = [{"kind": record["kind"], **record["timings"]} for record in records]
-    return pd.DataFrame(rows).groupby("kind", sort=False).mean()

@@ -45,7 +45,6 @@ def record(number: int, *effects: Record) -> Record:
         "kind": "field",
         "number": number,
         "effects": list(effects),
-        "timings": {},
         "failure": "",
     }
 
