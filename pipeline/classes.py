@@ -14,8 +14,9 @@ if TYPE_CHECKING:
 
 def one_spelling(classes: pd.Series) -> pd.Series:
     """The first spelling for all that differ only in case or spaces."""
-    first = plain_map(classes.drop_duplicates())
-    return classes.map(lambda text: first[plain(text)])
+    spellings = classes.drop_duplicates()
+    first = plain_map(spellings)
+    return classes.map({text: first[plain(text)] for text in spellings})
 
 
 def choose_class(classes: pd.Series, name: str | None) -> str:

@@ -46,7 +46,7 @@ def read_streams(
         for meeting in meetings
         for record in store.imports(meeting)
     }
-    pairs = zip(streams["meeting"], streams["source"], strict=True)
+    pairs = zip(streams["meeting"].to_list(), streams["source"].to_list(), strict=True)
     streams["timezone"] = [zones.get(pair, "UTC") for pair in pairs]
     laps = table.select(LAP_COLUMNS).to_pandas()
     laps.insert(0, "stream", code)
@@ -63,7 +63,7 @@ def read_streams(
 def _one_title(streams: pd.DataFrame) -> list[str]:
     """One spelling a session, that of sessions.csv where it has one."""
     first: dict[tuple[str, str], str] = {}
-    pairs = zip(streams["meeting"], streams["title"], strict=True)
+    pairs = zip(streams["meeting"].to_list(), streams["title"].to_list(), strict=True)
     return [first.setdefault((meeting, plain_session(t)), t) for meeting, t in pairs]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -38,6 +39,8 @@ def command(strict: bool, as_json: bool, team: Path) -> None:
       backtoback check
       backtoback check --team our-team --json
     """
+    # Small matrices: waking threads takes longer than the work. Counts only before numpy loads.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from pipeline.checking import check
     from pipeline.team import load_team
 
