@@ -113,6 +113,7 @@ def _read_text(text: Text, options: ReadOptions, name: str, several_sheets: bool
     context = Context(options, layout, named, day, blocks[0].sheet)
     laps = assemble(rows, context, harvest)
     _refuse_nothing(laps, harvest, name)
+    _refuse_results(laps, layout, name)
     return _export(text, blocks, laps, context, harvest, name)
 
 
@@ -161,6 +162,22 @@ def _refuse_nothing(laps: Laps, harvest: Harvest, name: str) -> None:
             )
         ],
     )
+
+
+def _refuse_results(laps: Laps, layout: str, name: str) -> None:
+    """A table of results has a row a car, with the number of its laps and its total time."""
+    if layout == "laps" and len(laps.run) > 2 and laps.opens.all() and laps.lap.min() > 1:
+        raise UserError(
+            f"{name} holds results, not laps",
+            [
+                Problem(
+                    f"{len(laps.run)} rows, each of another car, of many laps",
+                    "a row for each lap",
+                    name,
+                    advice="Export the lap times or the passings of the session.",
+                )
+            ],
+        )
 
 
 def _export(

@@ -46,7 +46,8 @@ def _across(
 ) -> tuple[dict[str, list[str]], np.ndarray, list[tuple[int, int, np.ndarray]]]:
     """Cars (field -> text a column), lap number a row, and (place, car, rows) of the cells."""
     corner = field_of(header.cells[0]) or "driver"
-    name = corner if corner in _CAR_ROWS else "driver"
+    named = any(not header.cells[p].isdigit() for p in places)
+    name = "driver" if corner not in _CAR_ROWS or named else corner
     cars = {field: [""] * len(places) for field in _CAR_ROWS}
     cars[name] = [clean(header.cells[p]) for p in places]
     numbers = np.zeros(len(sheet), dtype=np.int64)

@@ -167,8 +167,11 @@ def _code_page(data: bytes) -> str:
     possible = [page for page in _CODE_PAGES if _makes_sense(texts[page], page)] or ["cp1252"]
     scores = {page: recognised_words(_decoded(data[:4_096], page)) for page in possible}
     likely = [page for page in possible if scores[page] == max(scores.values())]
-    if len(likely) == 1:
-        return likely[0]
+    kana = [page for page in ("cp932", "euc_jp") if _KANA.search(texts[page])]
+    western = [page for page in ("cp1252", "mac_roman") if not _EASTERN_PAGES & set(likely)]
+    sure = [page for page in (*kana, *western) if page in likely]
+    if len(likely) == 1 or sure:
+        return (sure or likely)[0]
     from charset_normalizer import from_bytes
 
     best = from_bytes(sample, cp_isolation=likely, threshold=0.5).best()
@@ -187,8 +190,10 @@ _EASTERN = re.compile("[\u3040-\u30ff\u3400-\u9fff\uac00-\ud7af\uff66-\uff9f]")
 # A western letter read in an eastern page swallows the letter after it ('J\u9ef5gen') or stands
 # before one ('\uff98sterby'), and some become signs that no page defines.
 _AMONG_LATIN = re.compile(
-    "[A-Za-z][\u3040-\u30ff\u3400-\u9fff\uac00-\ud7af\uff66-\uff9f]|[\uff66-\uff9f][a-z]"
+    "[A-Za-z][\u3040-\u30ff\u3400-\u9fff\uac00-\ud7af\uff66-\uff9f]|[\uff66-\uff9f][A-Za-z]"
 )
+_WESTERN = frozenset("éèêëáàâäãåóòôöõúùûüíìîïñçßøæœÉÈÊÀÂÄÖÜÑÇÅØÆ’“”–°º")
+_KANA = re.compile("[\u3041-\u30ff]{2}")
 _PRIVATE = re.compile("[\ue000-\uf8ff]")
 
 
@@ -202,10 +207,10 @@ def _makes_sense(text: str, page: str) -> bool:
             return False
         return signs > 0 and len(_AMONG_LATIN.findall(text)) < 0.2 * signs
     if page == "mac_roman":
-        return re.search("[A-Za-z][éèêëáàâäóòôöúùûüíìîïñçß]", text) is not None
+        return not {sign for sign in text if sign > "~"} - _WESTERN
     if page in _TYPICAL:
         return len(set(text) & set(_TYPICAL[page])) >= 2
-    return re.search("[A-Za-z][¡-¿×÷‚-‡][a-z]", text) is None
+    return re.search("[A-Za-z][¡-¿×÷‚-‡Ÿ][a-z]|(^|[^A-Za-z0-9])[¡-©«-¯²-´¶-»][a-z]", text) is None
 
 
 def _decoded(data: bytes, page: str) -> str:

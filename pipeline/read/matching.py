@@ -155,6 +155,9 @@ def _settle_by_cells(matcher: _Matcher) -> None:
         seen = matcher.look(lap)
         if seen.lap_like and not seen.whole:
             columns["lap_s"] = columns.pop("lap")
+    at = columns.get("at")
+    if at is not None and "at" not in mapped and _only_counts(matcher.look(at)):
+        del columns["at"]
     if "time" in columns:
         place = columns.pop("time")
         field = _what_time(matcher, place)
@@ -173,6 +176,11 @@ def _settle_by_cells(matcher: _Matcher) -> None:
         seen = matcher.look(number)
         if seen.distinct == 1 and seen.filled > 12 and seen.whole:
             del columns["car_number"]
+
+
+def _only_counts(seen: Look) -> bool:
+    """Numbers 1, 2, 3 … under 'Passing' or 'Crossing' count rows and tell no time."""
+    return seen.counting and seen.digits < 6 and not seen.clock
 
 
 def _what_time(matcher: _Matcher, place: int) -> str:
@@ -200,7 +208,8 @@ def _rises_by_car(matcher: _Matcher, place: int) -> bool:
 def _fill_by_cells(matcher: _Matcher, driver_known: bool) -> None:
     """Columns with an unknown header, or none, by their cells, where only one can be meant."""
     columns = matcher.columns
-    free = [p for p in matcher.free() if field_of(matcher.header.cells[p]) is None]
+    spare = (None, "lap", "time")
+    free = [p for p in matcher.free() if field_of(matcher.header.cells[p]) in spare]
     free = [p for p in free if matcher.look(p).filled]
     if not {"at", "elapsed", "lap_s"} & columns.keys():
         _one(matcher, "at", [p for p in free if matcher.look(p).clock or _is_epoch(matcher, p)])

@@ -113,10 +113,10 @@ class RowReader:
         transponder = self.labels("transponder").map(clean_number)
         number = self.labels("car_number").map(clean_number)
         driver = self.labels("driver")
-        if self.column("family") is not None and self.column("driver") is None:
-            driver = together(
-                self.labels("given"), self.labels("family"), lambda a, b: f"{a} {b}".strip()
-            )
+        if self.column("given") is not None:
+            driver = together(self.labels("given"), driver, _full_name)
+        if self.column("family") is not None:
+            driver = together(driver, self.labels("family"), _full_name)
         if any(split_number(value)[1] for value in driver.values):
             inner = driver.map(lambda text: split_number(text)[1])
             transponder = together(transponder, inner, lambda a, b: a or b)
@@ -233,6 +233,14 @@ class RowReader:
             line = int(self.sheet.lines[row])
             harvest.asides.append(Aside(line, self.sheet.raw(line), _CODES[self.reason[row]]))
         return rows.keep(~wrong)
+
+
+def _full_name(first: str, second: str) -> str:
+    """Two halves of a name; one that holds the other is the whole name."""
+    for whole, part in ((first, second), (second, first)):
+        if part.casefold() in whole.casefold().split() or not part:
+            return whole
+    return f"{first} {second}"
 
 
 def _with_round(session: str, number: str, title: str) -> str:

@@ -163,3 +163,18 @@ def test_broken_files_end_in_rows_that_add_up_or_in_one_message(tmp_path: Path) 
     chance = random.Random(20260328)
     outcomes = [check(case(chance), tmp_path) for _ in range(300)]
     assert 0.3 < outcomes.count("read") / len(outcomes) < 0.95
+
+
+def test_a_table_of_results_is_not_taken_for_laps(tmp_path: Path) -> None:
+    text = (
+        "Pos;Name;Laps;Time;Best\n1;Ada;19;5:02.3;15.9\n2;Bo;19;5:04.3;15.9\n3;Cy;18;5:02.3;16.1\n"
+    )
+    with pytest.raises(UserError, match="results, not laps"):
+        read(text, tmp_path)
+
+
+def test_a_column_that_only_counts_is_no_time(tmp_path: Path) -> None:
+    rows = [f"{k};{1234567 + k % 2};10:0{k}:00" for k in range(8)]
+    export = read("\n".join(["Passing;Transponder;Time", *rows]), tmp_path)
+    assert export.understood.columns["at"] == "Time"
+    assert set(export.laps["lap_s"]) == {120.0}
