@@ -120,6 +120,7 @@ FACTORS = {
     for name, factor in CATALOGUE.items()
 }
 
+KNOWN = 12  # rivals whom the team lists, the lender and the one spelt otherwise among them
 LENDER = TEAM + 7  # stays at home once and lends a team driver the transponder
 RAIN = "rain from the first heat on"
 
@@ -140,6 +141,7 @@ def demo_season() -> Season:
         claims=CLAIMS,
         excluded={("spring-asphalt", meetings[4].sessions[5].name): RAIN},
         shares=frozenset({names[0], names[1], names[3]}),
+        known=frozenset(names[TEAM : TEAM + KNOWN]),
         numbers=_loan(drivers),
     )
 
@@ -199,12 +201,15 @@ def _styles(drivers: list[Driver]) -> tuple[Style, ...]:
 
 
 def _loan(drivers: list[Driver]) -> tuple[tuple[str, str, str, str, str], ...]:
+    """Who drove with which number when: for one day a team driver had the lender's."""
     own, lent = (drivers[d].transponders[MAIN_CLASS] for d in (4, LENDER))
-    name = drivers[4].name
+    name, lender = drivers[4].name, drivers[LENDER].name
     return (
         (name, own, "yes", "", "2026-01-09"),
         (name, lent, "yes", "2026-01-10", "2026-01-10"),
         (name, own, "yes", "2026-01-11", ""),
+        (lender, lent, "no", "", "2026-01-09"),
+        (lender, lent, "no", "2026-01-11", ""),
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from pipeline.simulate.calendar import MAIN_CLASS, RUN_SECONDS, Meeting
 from pipeline.simulate.car import SetupFactor
+from pipeline.simulate.drivers import Driver
 from pipeline.simulate.exports import Style, clock_text, write_exports
 from pipeline.simulate.setup_log import changes_log, csv_text, sheet_log
 from pipeline.simulate.timing import timed
@@ -24,8 +25,9 @@ class Season:
     """A world and all else that a team folder says.
 
     claims: tables of team.toml; styles: one a meeting; excluded: (meeting, session) -> reason;
-    shares: drivers who agree to be named to team-mates; numbers: further rows of drivers.csv as
-    (driver, transponder, team, from, until), which replace a driver's own row.
+    shares: drivers who agree to be named to team-mates; known: rivals whom the team lists, so that
+    they are one driver in every export; numbers: further rows of drivers.csv as (driver,
+    transponder, team, from, until), which replace a driver's own row.
     """
 
     team: str
@@ -35,6 +37,7 @@ class Season:
     claims: tuple[Mapping[str, str], ...] = ()
     excluded: Mapping[tuple[str, str], str] = field(default_factory=dict)
     shares: frozenset[str] = frozenset()
+    known: frozenset[str] = frozenset()
     numbers: tuple[tuple[str, str, str, str, str], ...] = ()
     log: str = "changes"
     worthwhile_s: float = 0.03
@@ -105,15 +108,22 @@ def _quoted(text: str) -> str:
 
 
 def _drivers(season: Season) -> str:
-    rows, replaced = [], {row[0] for row in season.numbers}
-    for driver in season.world.drivers:
-        share = "yes" if driver.name in season.shares else "no"
-        for racing_class, number in driver.transponders.items() if driver.team else ():
-            if not (driver.name in replaced and racing_class == MAIN_CLASS):
-                rows.append([driver.name, number, "yes", "", "", racing_class, share])
-        rows += [[*row, MAIN_CLASS, share] for row in season.numbers if row[0] == driver.name]
+    """The team first, then the rivals it knows."""
+    listed = [d for d in season.world.drivers if d.team]
+    listed += [d for d in season.world.drivers if not d.team and d.name in season.known]
     header = ["driver", "transponder", "team", "from", "until", "class", "share"]
-    return csv_text(header, rows)
+    return csv_text(header, [row for driver in listed for row in _driver_rows(season, driver)])
+
+
+def _driver_rows(season: Season, driver: Driver) -> list[list[str]]:
+    share = ("yes" if driver.name in season.shares else "no") if driver.team else ""
+    lent = [[*row, MAIN_CLASS, share] for row in season.numbers if row[0] == driver.name]
+    own = [
+        [driver.name, number, "yes" if driver.team else "no", "", "", racing_class, share]
+        for racing_class, number in driver.transponders.items()
+        if not (lent and racing_class == MAIN_CLASS)
+    ]
+    return own + lent
 
 
 def _meetings(meetings: tuple[Meeting, ...]) -> str:

@@ -21,6 +21,7 @@ from pipeline.simulate.world import World
 
 PEOPLE, PLACES, PLANS = 21, 22, 23  # streams of chance, after those of world and folder
 USUAL_DAY = "ppqqqqff"
+KNOWN_EVERY = 3  # every third rival is one whom the team lists
 
 # Name, surface, grip, best lap (s), grip green and rubbered, roughness (mm).
 PLACES_KNOWN = (
@@ -146,16 +147,19 @@ def make_season(spec: TeamSpec, seed: int) -> Season:
     styles = tuple(STYLES[m % len(STYLES)] for m in range(spec.meetings))
     shares = frozenset(d.name for d in world.drivers if d.team and rng.uniform() < 0.6)
     claims = tuple(claim for claim in CLAIMS if claim["factor"] in world.factors)
-    season = Season(spec.team, world, settings, styles, claims, shares=shares, log=spec.log)
+    known = frozenset(d.name for d in world.drivers[spec.team_drivers :: KNOWN_EVERY])
+    season = Season(
+        spec.team, world, settings, styles, claims, shares=shares, known=known, log=spec.log
+    )
     return replace(season, styles=tuple(_misspelt(season, m, rng) for m in range(spec.meetings)))
 
 
 def _misspelt(season: Season, meeting: int, rng: np.random.Generator) -> Style:
-    """The meeting's style with one rival's name spelt otherwise."""
-    style, rivals = season.styles[meeting], [d for d in season.world.drivers if not d.team]
+    """The meeting's style with the name of a rival whom the team knows spelt otherwise."""
+    style, rivals = season.styles[meeting], sorted(season.known)
     if not rivals or not style.names:
         return style
-    name = rivals[int(rng.integers(len(rivals)))].name
+    name = str(rng.choice(rivals))
     return replace(style, spelling={name: misspell(name)})
 
 

@@ -109,3 +109,12 @@ def test_the_rain_falls_in_the_session_that_is_left_out_and_no_other(season):
             if meeting.weather[session.day].wet(hours).any():
                 wet.add((meeting.name, session.name))
     assert wet == set(season.excluded)
+
+
+def test_the_team_lists_some_rivals_and_the_one_who_is_spelt_otherwise(season, written):
+    drivers = load_team(written).drivers
+    rivals = set(drivers.loc[~drivers["team"], "driver"])
+    spelt = {name for style in season.styles for name in style.spelling}
+    members = {driver.name for driver in season.world.drivers if driver.team}
+    assert 5 < len(rivals) < 20
+    assert spelt - members <= rivals
