@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import CallError, Problem, UserError
-from pipeline.read.assemble import Context, Laps, assemble
+from pipeline.read.assemble import Laps, assemble
 from pipeline.read.blocks import Block, read_blocks
 from pipeline.read.clocks import day_number
 from pipeline.read.dialect import check_mapping
@@ -18,6 +18,7 @@ from pipeline.read.grid import gather_grid
 from pipeline.read.instants import zone_of
 from pipeline.read.labels import clean
 from pipeline.read.loading import Text, decode, read_bytes
+from pipeline.read.ordered import Context
 from pipeline.read.records import LAYOUTS, Export, ReadOptions, Understanding
 from pipeline.read.rows import RowReader
 from pipeline.read.timeline import session_starts

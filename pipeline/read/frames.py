@@ -9,11 +9,12 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.read import status
-from pipeline.read.assemble import Context, Laps, elapsed_of, status_of
+from pipeline.read.assemble import Laps, elapsed_of, status_of
 from pipeline.read.clocks import iso_day
 from pipeline.read.gathered import Aside, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, zone_of
 from pipeline.read.labels import Labels, together
+from pipeline.read.ordered import Context
 from pipeline.read.records import ReadOptions
 from pipeline.read.timeline import default_days, local_day
 from pipeline.read.words import kind_of

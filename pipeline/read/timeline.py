@@ -40,7 +40,12 @@ class Timeline:
 
     @property
     def complete(self) -> bool:
+        """Every row has its time."""
         return bool(len(self.axis)) and bool((self.axis != NO_TIME).all())
+
+    def keep(self, rows: np.ndarray) -> Timeline:
+        """Only these rows: a bool mask, or indices in the order wanted."""
+        return Timeline(self.utc[rows], self.axis[rows], self.stretch[rows], self.absolute)
 
 
 def forwards(rows: Gathered, groups: np.ndarray, harvest: Harvest) -> np.ndarray | None:
