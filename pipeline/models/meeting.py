@@ -126,7 +126,10 @@ def _differences(design: Design, fitted: OutcomeFit, laps: Laps) -> dict[str, Ar
     noise = fitted.fit.variance("lap") * laps.scales[design.driver] / laps.clean.n
     variance = noise[before] + noise[after] + 2 * fitted.fit.variance("run") + error**2
     difference = laps.clean.mean_y[after] - laps.clean.mean_y[before] - correction
-    reach = float(stats.t.ppf(0.975, max(R - len(np.unique(design.entry)) - 2, 1)))
+    df = max(R - len(np.unique(design.entry)) - 2, 1)
+    reach = float(stats.t.ppf(0.975, df))
+    p_values = 2 * stats.t.sf(np.abs(difference) / np.sqrt(variance), df)
+    out["difference_q"][after] = stats.false_discovery_control(p_values)
     out["difference_s"][after] = difference
     out["difference_low"][after] = difference - reach * np.sqrt(variance)
     out["difference_high"][after] = difference + reach * np.sqrt(variance)

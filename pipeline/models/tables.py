@@ -86,7 +86,8 @@ class MeetingResult:
     runs: the team's runs, as SeasonResult.runs, and best_three_s (mean of the best three
         consecutive timed laps, s), changed (text: 'rear_bar 1.3 -> 1.4', empty for none),
         difference_s, difference_low, difference_high (corrected pace against the same driver's
-        run before, 95 % interval; null for the first).
+        run before, 95 % interval; null for the first), difference_q (q-value over the day's
+        differences).
     field: rivals' runs: date, hour, corrected_s, seconds (mean_s relative to the driver's mean);
         no names.
     grip: schema.GRIP for this meeting.
