@@ -66,6 +66,7 @@ def check(team: Team) -> CheckReport:
     report.names = suggestions(team, everything.streams)
     report.problems = log.problems
     report.notes += [*everything.notes, *log.warnings, *_sessions_not_met(team, everything)]
+    report.notes += _unknown_settings(team, everything.runs)
     report.tell_apart = _tell_apart(everything)
     return report
 
@@ -111,6 +112,24 @@ def _settings(team: Team, runs: pd.DataFrame) -> list[Row]:
                 "levels": _levels(factor, part[factor.name]),
             })  # fmt: skip
     return rows
+
+
+def _unknown_settings(team: Team, runs: pd.DataFrame) -> list[str]:
+    """Factors that the log knows in some runs of a driver, but not in all."""
+    notes = []
+    mine = runs[runs["team"]]
+    for factor in team.factors:
+        for (driver, racing_class), part in mine.groupby(["driver", "class"], sort=False):
+            unknown = part[part[factor.name].isna()]
+            if 0 < len(unknown) < len(part):
+                first = unknown.iloc[0]
+                of_class = f", {racing_class}" if racing_class else ""
+                notes.append(
+                    f"{factor.name} of {driver}{of_class} is not in the setup log for "
+                    f"{len(unknown)} of {len(part)} runs, first at {first['meeting']}, run "
+                    f"{first['run_no']} ({first['session']}); these runs cannot count for it"
+                )
+    return notes
 
 
 def _levels(factor: Factor, settings: pd.Series) -> dict[str, int]:

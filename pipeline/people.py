@@ -35,6 +35,12 @@ class Person:
     by: str
 
 
+def _number_key(transponder: str) -> str:
+    """A transponder for comparison: a spreadsheet drops zeros in front of a number."""
+    key = plain(transponder)
+    return (key.lstrip("0") or key) if key.isdigit() else key
+
+
 @dataclass(frozen=True)
 class _Row:
     driver: str
@@ -64,7 +70,7 @@ class People:
         self._by_number: dict[str, list[_Row]] = defaultdict(list)
         self._by_name: dict[str, list[_Row]] = defaultdict(list)
         for row in rows:
-            self._by_number[plain(row.transponder)].append(row)
+            self._by_number[_number_key(row.transponder)].append(row)
             self._by_name[plain(row.driver)].append(row)
         self._by_number.pop("", None)
         self._spelling = {name: rows[0].driver for name, rows in self._by_name.items()}
@@ -74,7 +80,7 @@ class People:
         names: dict[str, dict[str, str]] = defaultdict(dict)
         for transponder, name in seen:
             if transponder and name:
-                names[plain(transponder)].setdefault(plain(name), name)
+                names[_number_key(transponder)].setdefault(plain(name), name)
         only = {number: found.popitem() for number, found in names.items() if len(found) == 1}
         return {n: name for n, (key, name) in only.items() if key not in self._by_name}
 
@@ -89,16 +95,16 @@ class People:
                 if row.covers(date, racing_class):
                     return Person(self._spelling[plain(row.driver)], row.team,
                                   racing_class or row.racing_class, by)  # fmt: skip
-        shown = name or self._named.get(plain(transponder), transponder)
+        shown = name or self._named.get(_number_key(transponder), transponder)
         driver = self._spelling.setdefault(plain(shown), shown)
         by = "other_day" if plain(name) in self._by_name else "field"
         return Person(driver, False, racing_class, by)
 
     def _candidates(self, transponder: str, name: str) -> Iterator[tuple[str, list[_Row]]]:
         """Rows that may be meant, the surer first. The column transponder may hold a spelling."""
-        yield "transponder", self._by_number.get(plain(transponder), [])
+        yield "transponder", self._by_number.get(_number_key(transponder), [])
         if name:
-            yield "transponder", self._by_number.get(plain(name), [])
+            yield "transponder", self._by_number.get(_number_key(name), [])
             yield "name", self._by_name.get(plain(name), [])
 
 

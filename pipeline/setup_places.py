@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 _NEAR_HOURS = 0.25
 _NUMBER = re.compile(r"#?0*(\d{1,4})(?:\.0)?")
+_RUN_WORD = re.compile(r"(?:before |from |for )?run\W{0,2}0*(\d{1,4})", re.IGNORECASE)
 _DAY_AND_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\S+)")
 
 
@@ -181,6 +182,9 @@ class Places:
         for run in runs:
             if plain_session(run.session) == plain_session(entry.run):
                 return Place(run.place, run.run_no)
+        worded = _RUN_WORD.fullmatch(entry.run)
+        if worded:
+            return self._by_number(entry, runs, int(worded[1]))
         session = self.sessions.get((entry.meeting, plain_session(entry.run)))
         if session and not self.log.sheet_form:
             self._warn(entry, f"{entry.driver} has no laps in {session[0]} at {entry.meeting}")

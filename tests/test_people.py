@@ -26,6 +26,7 @@ def team(tmp_path_factory):
 # transponder, name in the export, day, class -> driver, of the team, class, known by
 CASES = [
     ("101", "", "2026-04-18", "", "Ann Arbor", True, "", "transponder"),
+    ("0101", "", "2026-04-18", "", "Ann Arbor", True, "", "transponder"),
     ("101", "Arbor A", "2026-04-18", "", "Ann Arbor", True, "", "transponder"),
     ("", "ann  ARBOR", "2026-04-18", "", "Ann Arbor", True, "", "name"),
     ("", "A. Arbor", "2026-04-18", "", "Ann Arbor", True, "", "transponder"),
@@ -58,10 +59,10 @@ def test_who_drove(team, case):
 
 def test_all_rows_are_resolved_as_one_by_one(team):
     columns = ["transponder", "name_as_given", "date", "class"]
-    streams = pd.DataFrame([case[:4] for case in CASES], columns=columns, index=range(5, 22))
+    streams = pd.DataFrame([case[:4] for case in CASES], columns=columns, index=range(5, 23))
     streams = streams.assign(driver="").replace({"transponder": {"": None}})
     found = resolve(People(team.drivers), streams)
-    assert found.index.to_list() == list(range(5, 22))
+    assert found.index.to_list() == list(range(5, 23))
     assert found.to_numpy().tolist() == [list(case[4:]) for case in CASES]
 
 

@@ -66,6 +66,14 @@ def test_names_notes_and_faults_are_shown(tmp_path):
     assert sorted(problem.line for problem in report.problems) == [18, 19]
 
 
+def test_settings_that_the_log_lacks_are_told(tmp_path):
+    report = checked(tmp_path, HEAD + "spring,Ann Arbor,3,rear_bar,1.4\n")
+    assert report.notes == [
+        "rear_bar of Ann Arbor is not in the setup log for 2 of 8 runs, first at spring, run 1 "
+        "(Q0); these runs cannot count for it"
+    ]
+
+
 def test_an_empty_store_is_no_error_and_the_log_is_still_read(tmp_path):
     team_folder(tmp_path, setups=HEAD + "spring,Ann Arbor,1,rear_bar,1.9\n")
     report = check(load_team(tmp_path))
