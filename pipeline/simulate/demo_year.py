@@ -10,7 +10,6 @@ from pipeline.simulate.parts import CATALOGUE
 from pipeline.simulate.track import Weather
 from pipeline.simulate.trials import Trial
 
-
 INDOORS = Weather()
 
 
