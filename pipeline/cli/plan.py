@@ -59,6 +59,13 @@ from pipeline.errors import UserError
     help="First runs of each driver, at the reference.",
 )
 @click.option(
+    "--minutes",
+    type=click.FloatRange(1, 600),
+    default=45.0,
+    show_default=True,
+    help="Minutes from one run of a driver to the next.",
+)
+@click.option(
     "--difference",
     type=float,
     default=None,

@@ -36,6 +36,7 @@ class Asked:
     names: tuple[str, ...] = ()
     changes_between_runs: int | None = None
     warm_up: int = 1
+    minutes: float = 45.0
     difference: float | None = None
     skill: str = "fast"
     class_name: str | None = None
@@ -54,7 +55,7 @@ def read_request(asked: Asked, progress: Progress | None = None) -> DayRequest:
     components = COMPONENTS_BY_SKILL[asked.skill]
     difference = asked.difference
     if team is not None:
-        hours = np.array(run_hours(min(max(asked.runs, 2), MOST_RUNS)))
+        hours = np.array(run_hours(min(max(asked.runs, 2), MOST_RUNS), asked.minutes))
         components = season_components(team, asked.class_name, hours, components, progress)
         difference = team.worthwhile_s if difference is None else difference
     return DayRequest(
@@ -64,6 +65,7 @@ def read_request(asked: Asked, progress: Progress | None = None) -> DayRequest:
         components,
         changes_between_runs=asked.changes_between_runs,
         warm_up=asked.warm_up,
+        minutes=asked.minutes,
         difference_s=0.03 if difference is None else difference,
         meeting=asked.meeting,
     )

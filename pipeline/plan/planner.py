@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,8 +17,8 @@ from pipeline.plan.orders import (
     shuffled_order,
     usual_order,
 )
-from pipeline.plan.precision import Precision, days_needed, power, precision
-from pipeline.plan.request import DayRequest, PlanFactor
+from pipeline.plan.precision import Precision, precision
+from pipeline.plan.request import DayRequest, PlanFactor, run_hours
 from pipeline.plan.search import find_order, make_aim
 from pipeline.plan.trend import Array, Nuisance, day_nuisance
 
@@ -94,9 +94,16 @@ def plan_day(request: DayRequest, chance: Chance) -> Plan:
 def _nuisance(request: DayRequest) -> Nuisance:
     """Run r of every driver has the same place in the day."""
     drivers = len(request.drivers)
-    time = np.tile(request.hours, drivers)
+    time = np.tile(run_hours(request.runs, request.minutes), drivers)
     driver = np.repeat(np.arange(drivers), request.runs)
-    return day_nuisance(time, driver, request.components.run_variance, request.components.curve_s)
+    components = request.components
+    day = day_nuisance(time, driver, components.run_variance, components.curve_s)
+    return replace(day, known_df=components.df)
+
+
+def day_precision(request: DayRequest, settings: Settings, order: Order) -> Precision:
+    """What an order of the day's settings can show. order: (drivers, runs) numbers of settings."""
+    return _precision(_nuisance(request), settings, order)
 
 
 def _precision(nuisance: Nuisance, settings: Settings, order: Order) -> Precision:
@@ -110,8 +117,8 @@ def _check_told_apart(planned: Precision, settings: Settings) -> None:
             "an order that tells it from grip and from the other factors",
             advice="Allow more runs, more changes between runs, or plan fewer factors.",
         )
-        for (factor, level), error in zip(settings.names, planned.std_errors, strict=True)
-        if not np.isfinite(error)
+        for (factor, level), told in zip(settings.names, planned.told, strict=True)
+        if not told
     ]
     if blind:
         raise CallError("no order within these limits can show every contrast", blind)
@@ -137,14 +144,13 @@ def _contrast(
     usual: Precision,
     shuffled: Array,
 ) -> PlannedContrast:
-    error, df = float(planned.std_errors[k]), planned.df
     return PlannedContrast(
         *name,
         half_width_s=float(planned.half_widths[k]),
         half_width_usual_s=_finite(usual.half_widths[k]),
         half_width_random_s=_finite(shuffled[k]),
-        power=power(error, df, request.difference_s),
-        days=days_needed(error, df, request.difference_s),
+        power=planned.power(k, request.difference_s),
+        days=planned.days_needed(k, request.difference_s),
     )
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special, stats
@@ -11,42 +12,94 @@ from pipeline.plan.trend import Array, Nuisance
 
 MOST_DAYS = 60
 WANTED_POWER = 0.8
+# The season's models keep the run variance off zero by the penalty of Chung et al. (2013), which
+# is as if one degree of freedom had been spent: SD times sqrt(df / (df - 1)), and df - 1.
+SPENT = 1.0
+LEAST_DF = 1.5
+
+
+@dataclass(frozen=True)
+class Case:
+    """One way in which a day may turn out. std_errors: (k,) s a lap, infinite for 'cannot tell'.
+
+    day_df, known_df: degrees of freedom of the scatter, from the day and from other days.
+    """
+
+    std_errors: Array
+    day_df: float
+    known_df: float = 0.0
+
+    @property
+    def df(self) -> float:
+        return max(LEAST_DF, self.day_df + self.known_df)
 
 
 @dataclass(frozen=True)
 class Precision:
-    """Expected standard errors of k contrasts, s a lap, and the df of their t intervals.
+    """What an order can show, over equally likely cases."""
 
-    std_errors: (k,), infinite where the order cannot tell.
-    """
+    cases: Sequence[Case]
 
-    std_errors: Array
-    df: float
+    @property
+    def told(self) -> Array:
+        """(k,) whether the contrast can be told at all."""
+        return np.all([np.isfinite(case.std_errors) for case in self.cases], axis=0)
 
     @property
     def half_widths(self) -> Array:
-        """(k,) expected half-widths of the 95 % intervals, s a lap.
+        """(k,) expected half-widths of the 95 % intervals, s a lap."""
+        widths = [case.std_errors * expected_half_width(case.df) for case in self.cases]
+        return np.asarray(np.mean(widths, axis=0))
 
-        The run-to-run SD is estimated on the day; its mean is below the truth by the factor
-        sqrt(2/df) Γ((df+1)/2) / Γ(df/2), the c4 of quality control.
-        """
-        log_c4 = special.gammaln((self.df + 1) / 2) - special.gammaln(self.df / 2)
-        c4 = np.sqrt(2 / self.df) * np.exp(log_c4)
-        widths: Array = stats.t.ppf(0.975, self.df) * c4 * self.std_errors
-        return widths
+    def power(self, k: int, difference_s: float, days: int = 1) -> float:
+        """Chance that contrast k is told from none after so many days like this."""
+        return float(
+            np.mean(
+                [
+                    power(
+                        float(case.std_errors[k]) / np.sqrt(days),
+                        replace(case, day_df=case.day_df * days).df,
+                        difference_s,
+                    )
+                    for case in self.cases
+                ]
+            )
+        )
+
+    def days_needed(self, k: int, difference_s: float) -> int | None:
+        """Days like this one until the power is 80 %; None where `MOST_DAYS` do not suffice."""
+        for days in range(1, MOST_DAYS + 1):
+            if self.power(k, difference_s, days) >= WANTED_POWER:
+                return days
+        return None
 
 
 def precision(nuisance: Nuisance, settings: Array, contrasts: Array) -> Precision:
-    """Precision of generalised least squares with the day's components.
+    """Precision of the season's analysis of a day with these components.
 
-    settings: (n, q) columns; contrasts: (k, q). The df are the runs less the columns and less
-    what the bent grip uses up: tr(PV) = n - p splits into run_variance tr(P), left for scatter,
-    and tr(P smooth), the effective degrees of freedom of the bend. They are the same for every
-    order of a day, so that orders are compared by what they are, not by how df are counted.
+    settings: (n, q) columns; contrasts: (k, q). Where the day alone has to show how grip bends,
+    restricted maximum likelihood finds no bend on about half of the days (Self and Liang 1987),
+    so that a straight line is a case of its own.
+    """
+    cases = [_case(nuisance, settings, contrasts)]
+    if nuisance.smooth.any() and not nuisance.known_df:
+        straight = replace(nuisance, smooth=np.zeros_like(nuisance.smooth))
+        cases.append(_case(straight, settings, contrasts))
+    return Precision(cases)
+
+
+def _case(nuisance: Nuisance, settings: Array, contrasts: Array) -> Case:
+    """Generalised least squares with known components.
+
+    The df are the runs less the columns and less what the bent grip uses up: tr(PV) = n - p
+    splits into run_variance tr(P), left for scatter, and tr(P smooth), the effective degrees of
+    freedom of the bend. They are the same for every order of a day, so that orders are compared
+    by what they are, not by how df are counted.
     """
     P = nuisance.projection()
     df = nuisance.run_variance * float(np.trace(P)) - settings.shape[1]
-    return Precision(_std_errors(settings.T @ P @ settings, contrasts), max(1.0, df))
+    errors = _std_errors(settings.T @ P @ settings, contrasts)
+    return Case(errors, df, nuisance.known_df)
 
 
 def _std_errors(information: Array, contrasts: Array) -> Array:
@@ -58,18 +111,25 @@ def _std_errors(information: Array, contrasts: Array) -> Array:
     return np.where(unseen, np.inf, np.sqrt(variances))
 
 
-def power(std_error: float, df: float, difference_s: float) -> float:
+def expected_half_width(df: float, spent: float = SPENT) -> float:
+    """Expected half-width of a 95 % interval, in true standard errors.
+
+    The SD is estimated; its mean is below the truth by the factor sqrt(2/df) Γ((df+1)/2) / Γ(df/2),
+    the c4 of quality control.
+    """
+    log_c4 = special.gammaln((df + 1) / 2) - special.gammaln(df / 2)
+    return critical_value(df, spent) * float(np.sqrt(2 / df) * np.exp(log_c4))
+
+
+def critical_value(df: float, spent: float = SPENT) -> float:
+    """Limit of a 5 % test, in standard errors by the plain estimate of the scatter."""
+    limit = stats.t.ppf(0.975, max(1.0, df - spent))
+    return float(limit * np.sqrt(df / (df - spent)))
+
+
+def power(std_error: float, df: float, difference_s: float, spent: float = SPENT) -> float:
     """Chance that a 5 % t test finds a true difference of `difference_s` (noncentral t)."""
     if not np.isfinite(std_error):
         return 0.0
-    limit = stats.t.ppf(0.975, df)
-    shift = difference_s / std_error
+    limit, shift = critical_value(df, spent), difference_s / std_error
     return float(stats.nct.sf(limit, df, shift) + stats.nct.cdf(-limit, df, shift))
-
-
-def days_needed(std_error: float, df: float, difference_s: float) -> int | None:
-    """Days like this one until the power is 80 %; None where `MOST_DAYS` do not suffice."""
-    for days in range(1, MOST_DAYS + 1):
-        if power(std_error / np.sqrt(days), df * days, difference_s) >= WANTED_POWER:
-            return days
-    return None

@@ -11,7 +11,6 @@ from pipeline.errors import CallError, Problem
 MOST_RUNS = 30
 MOST_DRIVERS = 12
 MOST_SETTINGS = 400
-HOURS_BETWEEN_RUNS = 0.75
 LOG_COLUMNS = ("meeting", "driver", "run", "class", "factor", "value")
 
 
@@ -44,6 +43,8 @@ class Components:
     curve_s: typical departure of the day's grip from a straight line over the hours, s a lap.
     clean_laps: clean laps in a run.
     source: where the numbers come from, in words.
+    df: degrees of freedom with which runs elsewhere have shown it; they count in the season's
+        intervals, beside those of the day.
     """
 
     lap_sd_s: float
@@ -51,6 +52,7 @@ class Components:
     curve_s: float
     clean_laps: float
     source: str = ""
+    df: float = 0.0
 
     @property
     def run_variance(self) -> float:
@@ -76,6 +78,7 @@ class DayRequest:
         or two where there are more than two factors.
     slow_changes: changes of a slow factor at most, per driver and day.
     warm_up: first runs of each driver, at the reference.
+    minutes: from one run of a driver to the next.
     difference_s: difference that matters, s a lap.
     """
 
@@ -86,6 +89,7 @@ class DayRequest:
     changes_between_runs: int | None = None
     slow_changes: int = 2
     warm_up: int = 1
+    minutes: float = 45.0
     difference_s: float = 0.03
     meeting: str = "test-day"
 
@@ -95,11 +99,6 @@ class DayRequest:
         problems += _twice(self.drivers, "--driver", "each driver once")
         if problems:
             raise CallError("this test day cannot be planned as asked", problems)
-
-    @property
-    def hours(self) -> list[float]:
-        """Times of the runs of each driver from the first one, h."""
-        return run_hours(self.runs)
 
     @property
     def most_changes(self) -> int:
@@ -120,6 +119,7 @@ def _count_problems(request: DayRequest) -> list[Problem]:
         ("--warm-up", request.warm_up, 0, max(request.runs - 2, 0)),
         ("--changes-between-runs", request.most_changes, 1, math.inf),
         ("--difference", request.difference_s, 1e-6, 60),
+        ("--minutes", request.minutes, 1, 600),
     ]
     problems = [
         Problem(f"{value:g}", _range_in_words(low, high), where=option)
@@ -191,9 +191,9 @@ def _level_problems(factor: PlanFactor) -> list[Problem]:
     return problems
 
 
-def run_hours(runs: int) -> list[float]:
-    """Times of a driver's runs, evenly spread over the day, h."""
-    return [run * HOURS_BETWEEN_RUNS for run in range(runs)]
+def run_hours(runs: int, minutes: float) -> list[float]:
+    """Times of a driver's runs from the first one, h."""
+    return [run * minutes / 60 for run in range(runs)]
 
 
 def is_number(text: str) -> bool:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 SEASON = Path("reports") / "season"
 LEAST_LAPS = 5
+BENDS = 4  # what a day's grip takes of the degrees of freedom, roughly
 Progress = Callable[[str], None]
 OPEN_WORDS = ("leaning", "not enough runs", "not separable")
 
@@ -96,10 +97,12 @@ def components_of(data: SeasonData, result: SeasonResult, hours: Array) -> Compo
     sd = dict(zip(pace["component"], pace["sd"], strict=True))
     smoothing = [value**2 for name, value in sd.items() if name.startswith("grip")]
     curve = sum(smoothing) / len(smoothing) if smoothing else 0.0
+    entries = data.runs[["driver", "meeting"]].drop_duplicates()
     return Components(
         lap_sd_s=float(runs["spread_s"].median()),
         run_sd_s=float(sd.get("run", 0.0)),
         curve_s=float((curve * typical_bend(hours)) ** 0.5),
         clean_laps=float(runs["clean_laps"].median()),
         source=f"from {len(runs)} runs of the team in the store",
+        df=float(max(len(data.runs) - len(entries) - BENDS * data.runs["date"].nunique(), 0)),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,11 +23,13 @@ class Nuisance:
     fixed: (n, p) columns of unknown size: drivers, straight trend.
     smooth: (n, n) covariance of the bent part of grip, s²; zeros for none.
     run_variance: variance of a run about all this, s².
+    known_df: degrees of freedom with which runs of other days have shown that variance.
     """
 
     fixed: Array
     smooth: Array
     run_variance: float
+    known_df: float = 0.0
 
     @property
     def covariance(self) -> Array:
@@ -66,7 +68,7 @@ def with_habits(nuisance: Nuisance, run: NDArray[np.int64], driver: NDArray[np.i
     }
     together = sum(HABITS_S[name] ** 2 * np.outer(x, x) for name, x in columns.items())
     same_car = driver[:, None] == driver[None, :]
-    return Nuisance(nuisance.fixed, nuisance.smooth + same_car * together, nuisance.run_variance)
+    return replace(nuisance, smooth=nuisance.smooth + same_car * together)
 
 
 def polynomial_nuisance(

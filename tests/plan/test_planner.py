@@ -77,6 +77,7 @@ def test_a_number_is_planned_as_a_slope():
         (lambda: day(2, 8, warm_up=7), "--warm-up"),
         (lambda: day(2, 8, changes_between_runs=0), "--changes-between-runs"),
         (lambda: day(2, 8, difference_s=float("nan")), "--difference"),
+        (lambda: day(2, 8, minutes=0), "--minutes"),
         (lambda: day(2, 8, meeting="=1+1"), "formula"),
         (lambda: DayRequest((), ("One",), 8), "--factor"),
         (lambda: DayRequest((PlanFactor("run", ("A", "B")),), ("One",), 8), "no other column"),

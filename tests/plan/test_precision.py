@@ -1,34 +1,47 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 
-from pipeline.plan.precision import MOST_DAYS, Precision, days_needed, power, precision
+from pipeline.plan.precision import (
+    Case,
+    Precision,
+    critical_value,
+    expected_half_width,
+    power,
+    precision,
+)
 from tests.plan.days import bent, day, polynomial, search
+
+ABBA = np.array([0, 1, 1, 0, 0, 1, 1, 0.0])
+
+
+def columns(drivers):
+    return np.tile(ABBA, drivers)[:, None]
 
 
 def test_standard_error_and_df_without_bend_are_those_of_least_squares():
-    request = day(2, 8)
-    nuisance = polynomial(request, 1)
-    columns = np.tile([0, 1, 1, 0, 1, 0, 0, 1], 2)[:, None].astype(float)
-    found = precision(nuisance, columns, np.eye(1))
-    assert found.std_errors == pytest.approx([2 / np.sqrt(16)])
-    assert found.df == pytest.approx(16 - 2 - 1 - 1)
+    found = precision(polynomial(day(2, 8), 1), columns(2), np.eye(1))
+    assert len(found.cases) == 1
+    assert found.cases[0].std_errors == pytest.approx([2 / np.sqrt(16)])
+    assert found.cases[0].df == pytest.approx(16 - 2 - 1 - 1)
 
 
 def test_a_bend_takes_degrees_of_freedom():
-    request = day(2, 8)
-    columns = np.tile([0, 1, 1, 0, 1, 0, 0, 1], 2)[:, None].astype(float)
-    dfs = [precision(bent(request, size), columns, np.eye(1)).df for size in (0.001, 0.05, 0.5)]
+    found = [precision(bent(day(2, 8), size), columns(2), np.eye(1)) for size in (0.001, 0.05, 0.5)]
+    dfs = [one.cases[0].df for one in found]
     assert dfs == sorted(dfs, reverse=True)
     # at most the six directions in which eight times can bend
     assert 12 - 6 < dfs[-1] < dfs[0] <= 12
+    assert [one.cases[1].df for one in found] == pytest.approx([12] * 3)
 
 
-@pytest.mark.parametrize(("n", "c4"), [(2, 0.7979), (5, 0.9400), (10, 0.9727), (25, 0.9896)])
+@pytest.mark.parametrize(("n", "c4"), [(3, 0.8862), (5, 0.9400), (10, 0.9727), (25, 0.9896)])
 def test_expected_sd_is_below_the_true_one_by_c4(n, c4):
     """c4 of the control-chart tables (ASTM manual on control charts; values from memory)."""
-    width = Precision(np.array([1.0]), n - 1.0).half_widths[0]
+    width = expected_half_width(n - 1.0, spent=0)
     assert width == pytest.approx(stats.t.ppf(0.975, n - 1) * c4, rel=1e-4)
 
 
@@ -37,17 +50,44 @@ def test_expected_sd_is_below_the_true_one_by_c4(n, c4):
 def test_power_is_that_of_statsmodels_two_sample_t_test(runs, difference):
     """Reference library: statsmodels TTestIndPower (equal groups, SD 1)."""
     reference = TTestIndPower().power(difference, runs, 0.05)
-    ours = power(np.sqrt(2 / runs), 2 * runs - 2, difference)
+    ours = power(np.sqrt(2 / runs), 2 * runs - 2, difference, spent=0)
     assert ours == pytest.approx(reference, rel=1e-6)
 
 
+@pytest.mark.parametrize("spent", [0, 1])
+def test_half_width_and_power_are_those_of_simulated_t_intervals(spent):
+    """Monte Carlo: the scatter from its chi-squared distribution, one df spent or none."""
+    df, error, difference = 8, 0.04, 0.1
+    chance = np.random.default_rng(5)
+    sd = np.sqrt(chance.chisquare(df, 40_000) / (df - spent))
+    widths = stats.t.ppf(0.975, df - spent) * error * sd
+    found = np.abs(chance.normal(difference, error, len(sd))) > widths
+    assert error * expected_half_width(df, spent) == pytest.approx(widths.mean(), rel=0.01)
+    assert power(error, df, difference, spent) == pytest.approx(found.mean(), abs=0.01)
+
+
+def test_a_spent_degree_of_freedom_makes_intervals_wider():
+    assert critical_value(5) > critical_value(5, spent=0)
+    assert critical_value(500) == pytest.approx(1.96, abs=0.01)
+
+
 def test_days_needed_are_the_first_to_reach_the_power():
-    days = days_needed(0.04, 10, 0.05)
-    assert days is not None and days > 1
-    assert power(0.04 / np.sqrt(days), 10 * days, 0.05) >= 0.8
-    assert power(0.04 / np.sqrt(days - 1), 10 * (days - 1), 0.05) < 0.8
-    assert days_needed(0.04, 10, 0.0001) is None
-    assert days < MOST_DAYS
+    found = Precision([Case(np.array([0.04]), 10)])
+    days = found.days_needed(0, 0.05)
+    assert days > 1
+    assert found.power(0, 0.05, days) >= 0.8 > found.power(0, 0.05, days - 1)
+    assert found.power(0, 0.05, days) == pytest.approx(power(0.04 / np.sqrt(days), 10 * days, 0.05))
+    assert found.days_needed(0, 0.0001) is None
+
+
+def test_what_other_days_have_shown_counts_beside_the_day():
+    alone = precision(bent(day(1, 8)), columns(1), np.eye(1))
+    known = precision(replace(bent(day(1, 8)), known_df=200.0), columns(1), np.eye(1))
+    assert len(alone.cases) == 2 and len(known.cases) == 1
+    assert known.cases[0].std_errors == pytest.approx(alone.cases[0].std_errors)
+    assert known.cases[0].df == pytest.approx(alone.cases[0].df + 200)
+    assert known.half_widths == pytest.approx(1.97 * known.cases[0].std_errors, rel=0.01)
+    assert known.power(0, 0.1) > 1.5 * alone.power(0, 0.1)
 
 
 def test_what_an_order_cannot_tell_has_no_finite_width():
@@ -56,21 +96,15 @@ def test_what_an_order_cannot_tell_has_no_finite_width():
     together = np.tile([0, 3, 0, 3, 3, 0], 2)
     found = precision(bent(request), settings.columns[together], settings.contrasts)
     assert np.isinf(found.half_widths).all()
-    assert power(np.inf, 5, 0.03) == 0
+    assert not found.told.any()
+    assert found.power(0, 0.03) == 0
 
 
 @pytest.mark.parametrize("drivers", [1, 2])
-def test_the_formula_is_what_simulated_days_report(drivers):
-    """Monte Carlo of generalised least squares with known grip and unknown scatter."""
-    request = day(drivers, 8)
-    nuisance = polynomial(request, 2)
-    columns = np.tile([0, 1, 1, 0, 1, 0, 0, 1], drivers)[:, None].astype(float)
-    found = precision(nuisance, columns, np.eye(1))
-    X = np.column_stack([nuisance.fixed, columns])
-    y = np.random.default_rng(5).normal(size=(4000, len(X)))
-    residual = y - y @ X @ np.linalg.inv(X.T @ X) @ X.T
-    df = len(X) - X.shape[1]
-    errors = np.sqrt((residual**2).sum(axis=1) / df * np.linalg.inv(X.T @ X)[-1, -1])
-    assert found.half_widths[0] == pytest.approx(
-        np.mean(errors * stats.t.ppf(0.975, df)), rel=0.015
-    )
+def test_standard_errors_are_those_of_generalised_least_squares(drivers):
+    """The textbook's inverse of X'V⁻¹X."""
+    nuisance = bent(day(drivers, 8))
+    X = np.column_stack([nuisance.fixed, columns(drivers)])
+    covariance = np.linalg.inv(X.T @ np.linalg.solve(nuisance.covariance, X))
+    found = precision(nuisance, columns(drivers), np.eye(1))
+    assert found.cases[0].std_errors[0] == pytest.approx(np.sqrt(covariance[-1, -1]))

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.plan.mechanism import predicted_and_reported
 from tests.plan.study import SIZES, plan_of, season_intervals, season_row, try_orders
 
 # 99.9 % binomial bounds of a coverage of 95 % in 500 days
@@ -32,6 +33,14 @@ def test_what_is_predicted_is_what_the_season_reports():
         ratios.append(plan.contrasts[0].half_width_s / season_intervals(plan, 20, chance).width)
     assert np.mean(ratios) == pytest.approx(1, abs=0.1)
     assert ratios == pytest.approx([1] * len(ratios), abs=0.25)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("drivers", "runs"), [(1, 8), (2, 8)])
+def test_the_scatter_of_past_meetings_predicts_a_test_day(drivers, runs):
+    """In the world of the demo, a mechanism that knows nothing of the models."""
+    predicted, reported = predicted_and_reported(drivers, runs, 3)
+    assert predicted.mean() == pytest.approx(reported.mean(), rel=0.1)
 
 
 def test_the_season_gives_the_usual_order_of_such_a_day_no_number():
