@@ -117,17 +117,21 @@ def _settings(team: Team, runs: pd.DataFrame) -> list[Row]:
 def _unknown_settings(team: Team, runs: pd.DataFrame) -> list[str]:
     """Factors that the log knows in some runs of a driver, but not in all."""
     notes = []
+    names = [factor.name for factor in team.factors]
     mine = runs[runs["team"]]
-    for factor in team.factors:
-        for (driver, racing_class), part in mine.groupby(["driver", "class"], sort=False):
-            unknown = part[part[factor.name].isna()]
-            if 0 < len(unknown) < len(part):
-                first = unknown.iloc[0]
-                of_class = f", {racing_class}" if racing_class else ""
+    for (driver, racing_class), part in mine.groupby(["driver", "class"], sort=False):
+        who = f"{driver}, {racing_class}" if racing_class else str(driver)
+        unknown = part[names].isna()
+        if unknown.all(axis=None):
+            notes.append(f"nothing of {who} is in the setup log: {len(part)} runs")
+            continue
+        for name in names:
+            if 0 < unknown[name].sum() < len(part):
+                first = part[unknown[name]].iloc[0]
                 notes.append(
-                    f"{factor.name} of {driver}{of_class} is not in the setup log for "
-                    f"{len(unknown)} of {len(part)} runs, first at {first['meeting']}, run "
-                    f"{first['run_no']} ({first['session']}); these runs cannot count for it"
+                    f"{name} of {who} is not in the setup log for {unknown[name].sum()} of "
+                    f"{len(part)} runs, first at {first['meeting']}, run {first['run_no']} "
+                    f"({first['session']}); these runs cannot count for it"
                 )
     return notes
 

@@ -98,7 +98,7 @@ def import_exports(
     seen = [pair for record in reader.stored for pair in record.people]
     batch = _batch(team, reader.read, seen) if reader.read else None
     report = reader.report
-    report.nothing_new = batch is None
+    report.nothing_new = len(files) == report.already_imported
     report.count(reader.known + (list(batch.records) if batch else []))
     _check(report, call)
     report.drivers = _count_drivers(team, meeting, report.records)
@@ -171,8 +171,9 @@ class _Reader:
             stored = self._find(digest)
             if stored or digest in [read.digest for read in self.read]:
                 self.report.already_imported += 1
-                self.known += [stored] if stored and stored not in self.known else []
-                continue
+                if not self.call.dry_run:
+                    self.known += [stored] if stored and stored not in self.known else []
+                    continue
             try:
                 self._read(file, digest)
             except UserError as error:

@@ -88,6 +88,10 @@ def test_a_dry_run_shows_what_was_understood_and_changes_nothing(folder):
     assert len(report.understood) == 2
     assert "Lap time" in report.understood[0]
     assert not (folder / "store").exists()
+    take(folder)
+    again = take(folder, dry_run=True)
+    assert (len(again.understood), again.already_imported) == (2, 2)
+    assert again.as_json()["laps"] == 36
 
 
 def test_files_that_are_no_exports_are_left_out_with_their_reason(folder):

@@ -70,7 +70,8 @@ def test_settings_that_the_log_lacks_are_told(tmp_path):
     report = checked(tmp_path, HEAD + "spring,Ann Arbor,3,rear_bar,1.4\n")
     assert report.notes == [
         "rear_bar of Ann Arbor is not in the setup log for 2 of 8 runs, first at spring, run 1 "
-        "(Q0); these runs cannot count for it"
+        "(Q0); these runs cannot count for it",
+        "nothing of Bo Burg is in the setup log: 8 runs",
     ]
 
 
