@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 
 from pipeline.read import status
 from pipeline.read.assemble import Laps, elapsed_of, status_of
-from pipeline.read.clocks import iso_day
+from pipeline.read.clocks import day_number, iso_day
 from pipeline.read.gathered import Aside, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, zone_of
 from pipeline.read.labels import Labels, together
@@ -19,6 +19,8 @@ from pipeline.read.records import ReadOptions
 from pipeline.read.timeline import default_days, local_day
 from pipeline.read.words import kind_of
 from pipeline.schema import LAPS, SESSIONS, SET_ASIDE
+
+FAR_DAYS = 14
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,10 +108,12 @@ def sessions_frame(
         ["late", "start", "place"], ignore_index=True
     )
     _tell_kinds(table["session"].unique(), options, harvest)
-    return SESSIONS.conform(_session_columns(table, context, source))
+    columns = _session_columns(table, context, source)
+    _tell_days(columns["date"], options, harvest)
+    return SESSIONS.conform(columns)
 
 
-def _session_columns(table: pd.DataFrame, context: Context, source: str) -> dict[str, object]:
+def _session_columns(table: pd.DataFrame, context: Context, source: str) -> dict[str, Any]:
     options = context.options
     late = table["late"].to_numpy(bool)
     start = np.where(late, NO_TIME, table["start"].to_numpy(np.int64))
@@ -139,6 +143,18 @@ def _dates(sessions: Sequence[str], start: np.ndarray, context: Context) -> list
         local_day(int(moment), zone) if moment != NO_TIME else iso_day(days[place])
         for place, moment in enumerate(start)
     ]
+
+
+def _tell_days(dates: Iterable[str], options: ReadOptions, harvest: Harvest) -> None:
+    """Days in the export that are not those of the meeting: perhaps the wrong file."""
+    if not options.date:
+        return
+    first = day_number(options.date)
+    strange = sorted({day for day in dates if not -2 < day_number(day) - first < FAR_DAYS})
+    if strange:
+        harvest.warn(
+            f"the export says {', '.join(strange[:3])}, but the meeting began on {options.date}"
+        )
 
 
 def _tell_kinds(sessions: Iterable[str], options: ReadOptions, harvest: Harvest) -> None:

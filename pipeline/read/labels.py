@@ -87,6 +87,25 @@ def together(first: Labels, second: Labels, join: Callable[[str, str], str]) -> 
     return _merged(codes, values)
 
 
+def filled_in(labels: Labels, others: Labels) -> Labels:
+    """Empty labels filled where all rows of the same other label carry one and the same text.
+
+    A driver's name or transponder that is missing in some rows is taken from the rest.
+    """
+    if not labels.anything or labels.given.all() or not others.anything:
+        return labels
+    pairs, codes = distinct(labels.codes.astype(np.int64) * len(others.values) + others.codes)
+    named = [(labels.values[p // len(others.values)], int(p % len(others.values))) for p in pairs]
+    known: dict[int, set[str]] = {}
+    for text, other in named:
+        known.setdefault(other, set()).update({text} - {""})
+    single = {o: next(iter(texts)) for o, texts in known.items() if len(texts) == 1}
+    values = [
+        text or (single.get(other, "") if others.values[other] else "") for text, other in named
+    ]
+    return _merged(codes.astype(np.int32), values)
+
+
 def distinct(keys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The distinct whole numbers among the keys (n,), in order of first appearance, and the
     place of each key among them (n,)."""

@@ -8,7 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 import pyarrow as pa
 
-from pipeline.read.clocks import DAY, NO_DAY, read_clocks
+from pipeline.errors import Problem, UserError
+from pipeline.read.clocks import DAY, NO_DAY, Clocks, read_clocks
 from pipeline.read.durations import read_durations
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, local_of, numbers_as_times
@@ -16,6 +17,7 @@ from pipeline.read.labels import (
     Labels,
     clean_number,
     constant,
+    filled_in,
     labels_of,
     split_number,
     together,
@@ -61,12 +63,12 @@ class RowReader:
         headers: Mapping[str, str],
         facts: Mapping[str, str],
         first_day: int | None,
-        month_first: bool | None = None,
     ) -> None:
         self.sheet, self.match, self.headers, self.facts = sheet, match, headers, facts
-        self.first_day, self.month_first = first_day, month_first
         self.size = len(sheet)
         self.reason = np.zeros(self.size, dtype=np.int8)
+        self.first_day = first_day
+        self.month_first = self._month_first()
 
     def column(self, field: str) -> pa.Array | None:
         place = self.match.columns.get(field)
@@ -121,7 +123,7 @@ class RowReader:
             inner = driver.map(lambda text: split_number(text)[1])
             transponder = together(transponder, inner, lambda a, b: a or b)
             driver = driver.map(lambda text: split_number(text)[0])
-        return driver, transponder, number
+        return filled_in(driver, transponder), filled_in(transponder, driver), number
 
     def _session(self, default: str) -> Labels:
         labels = self.labels("session")
@@ -188,6 +190,22 @@ class RowReader:
         )
         return local, dated, utc, elapsed
 
+    def _month_first(self) -> bool | None:
+        """Whether 03/04/2026 is a day of March: as the column tells, else the meeting's date.
+
+        Raises UserError where neither does.
+        """
+        place = self.match.columns.get("date", self.match.columns.get("at"))
+        if place is None or not self.size:
+            return None
+        sample = self.sheet.columns[place].cast(pa.string())
+        if not read_clocks(sample[:1_000]).swap or not read_clocks(sample).swap:
+            return None
+        if self.first_day is None:
+            raise _which_month(sample[0].as_py(), self.headers)
+        days = [_first_day(read_clocks(sample, first)) for first in (False, True)]
+        return abs(days[1] - self.first_day) < abs(days[0] - self.first_day)
+
     def _days(self) -> np.ndarray:
         """(n,) days since 1970 from a column of dates; NO_DAY where none is written."""
         column = self.column("date")
@@ -233,6 +251,25 @@ class RowReader:
             line = int(self.sheet.lines[row])
             harvest.asides.append(Aside(line, self.sheet.raw(line), _CODES[self.reason[row]]))
         return rows.keep(~wrong)
+
+
+def _first_day(clocks: Clocks) -> int:
+    known = clocks.day[clocks.day != NO_DAY]
+    return int(known.min()) if len(known) else NO_DAY
+
+
+def _which_month(text: str, headers: Mapping[str, str]) -> UserError:
+    return UserError(
+        "a date can be read in two ways",
+        [
+            Problem(
+                f"'{text}'",
+                "a date whose day and month are told apart",
+                column=headers.get("date", headers.get("at", "")),
+                advice="Add the meeting with its date to meetings.csv, or write 2026-03-28.",
+            )
+        ],
+    )
 
 
 def _full_name(first: str, second: str) -> str:

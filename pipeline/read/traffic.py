@@ -3,7 +3,18 @@
 A lap counts as traffic if, when it began, the car ahead on the road was so close that at both
 cars' usual pace it would be caught within the lap. The rule uses only what is known at the start
 of the lap and the runs' own centres: not the lap's own time, which would take slow laps out of
-the clean ones and bias their mean.
+the clean ones and bias their mean. And it is used only in a file where such laps were in truth
+slower, by far more than chance: where cars do not hinder each other nothing is taken away.
+
+Measured by `python -m tests.read.simulated_traffic` on 200 heats of 20 laps of 16 s in which a
+car cannot drive through another (it is held behind it, or passes at a cost). Lost: mean seconds a
+lap lost to others, in all laps and in those left.
+
+| cars | laps hindered | of these found | free laps flagged | lost in all | lost in those left |
+|---|---|---|---|---|---|
+| 6 | 8.8 % | 87 % | 2.9 % | 0.048 | 0.003 |
+| 10 | 16.8 % | 86 % | 5.1 % | 0.090 | 0.010 |
+| 12 | 21.5 % | 85 % | 6.3 % | 0.113 | 0.014 |
 """
 
 from __future__ import annotations

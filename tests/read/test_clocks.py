@@ -144,3 +144,26 @@ def test_no_date_anywhere_is_asked_for(tmp_path: Path) -> None:
     path.write_text("Time of day;Transponder\n10:00:00;1234567\n10:00:16;1234567\n")
     with pytest.raises(UserError, match=r"meetings\.csv"):
         read_export(path, ReadOptions(meeting="spring"))
+
+
+def dated(day: str, folder: Path, **options: str | None) -> Export:
+    path = folder / "q1.csv"
+    rows = [f"Ada;{i};16.{i};{day};10:00:{16 * i:02d}" for i in (1, 2, 3)]
+    path.write_text("\n".join(["Driver;Lap;Lap time;Date;Time of day", *rows]) + "\n")
+    return read_export(path, ReadOptions(meeting="spring", **options))
+
+
+@pytest.mark.parametrize("meeting", ["2026-03-04", "2026-04-03"])
+def test_the_meeting_tells_day_from_month(meeting: str, tmp_path: Path) -> None:
+    export = dated("03/04/2026" if meeting < "2026-04" else "04/03/2026", tmp_path, date=meeting)
+    assert export.sessions["date"].tolist() == [meeting]
+
+
+def test_a_date_that_could_be_two_is_asked_about(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match="two ways"):
+        dated("03/04/2026", tmp_path)
+
+
+def test_a_day_far_from_the_meeting_is_said(tmp_path: Path) -> None:
+    export = dated("2025-03-28", tmp_path, date="2026-03-28")
+    assert "the export says 2025-03-28" in export.warnings[0]

@@ -173,3 +173,25 @@ def test_rows_written_twice_are_kept_once(tmp_path: Path) -> None:
     assert export.rows_in == 8 and export.rows_kept == 4
     assert export.set_aside["reason"].tolist() == ["repeated"] * 4
     assert export.set_aside["source_line"].tolist() == [6, 7, 8, 9]
+
+
+def test_a_transponder_missing_in_some_rows_splits_no_run(tmp_path: Path) -> None:
+    lines = ["Driver;Transponder;Lap;Lap time", "Ada;1234567;1;16.2", "Ada;;2;16.3"]
+    export = read(write(tmp_path, "q1.csv", [*lines, "Ada;1234567;3;16.4"]))
+    assert export.laps["lap_s"].tolist() == [16.2, 16.3, 16.4]
+    assert set(export.laps["transponder"]) == {"1234567"}
+
+
+def test_two_cars_of_one_name_are_two_runs(tmp_path: Path) -> None:
+    lines = [f"Sam;{tag};{lap};16.{lap}" for tag in (1111111, 2222222) for lap in (1, 2, 3)]
+    export = read(write(tmp_path, "q1.csv", ["Driver;Transponder;Lap;Lap time", *lines]))
+    assert export.laps["status"].tolist().count("first") == 2
+
+
+def test_a_missing_time_of_day_does_not_hide_the_sessions(tmp_path: Path) -> None:
+    lines = ["Driver;Lap;Lap time;Time of day"]
+    for hour in (10, 11):
+        lines += [f"Ada;{k};16.0;{hour}:00:{16 * k:02d}" for k in (1, 2, 3)]
+    lines[2] = "Ada;2;16.0;"
+    export = read(write(tmp_path, "q1.csv", lines))
+    assert export.laps["session"].tolist() == ["q1 1"] * 3 + ["q1 2"] * 3
