@@ -40,9 +40,9 @@ GROUPS = {
     "keep": ("Keep", "shown to be better than what it replaces"),
     "drop": ("Drop", "shown to be worse than what it replaces"),
     "depends": ("It depends", "better in one respect or condition, worse or level in another"),
-    "same": ("Makes no difference", "shown to be too small to matter"),
-    "wear": ("With every run", "counts up by itself: plan for it"),
     "open": ("Still open", "the data do not settle it yet"),
+    "same": ("No difference", "shown to be too small to matter"),
+    "wear": ("With every run", "counts up by itself: plan for it"),
     "cannot": ("Cannot be told", "the data cannot separate it from something else"),
 }
 

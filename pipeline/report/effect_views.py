@@ -22,6 +22,7 @@ from pipeline.report.words import (
     is_good,
     missing,
     number,
+    race_length,
     whole,
 )
 
@@ -60,9 +61,10 @@ def on_axis(outcome: str, value: float) -> float:
     return math.log(value) if outcome in RATIOS else float(value)
 
 
-def figure_title(outcome: str) -> str:
+def figure_title(outcome: str, context: ReportContext) -> str:
     """The outcome with the unit of its axis."""
-    unit = {"pace": "s a lap", "race": "s", "fade": "s a lap per lap"}.get(outcome, "%")
+    race = f"s over {race_length(context.race_seconds)}"
+    unit = {"pace": "s a lap", "race": race, "fade": "s a lap per lap"}.get(outcome, "%")
     return f"{OUTCOMES[outcome][0]}, {unit}"
 
 
@@ -75,7 +77,7 @@ def outcome_figure(
         return None
     labels = [context.option_label(c.factor, c.level, c.reference) for c, _ in rows]
     return lanes_figure(
-        outcome, [row for _, row in rows], labels, context, key, figure_title(outcome)
+        outcome, [row for _, row in rows], labels, context, key, figure_title(outcome, context)
     )
 
 

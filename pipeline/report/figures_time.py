@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 from pipeline.report.layers import Layers, axis_x, driver_shapes, room, text_y
 from pipeline.report.look import BAND, GOOD, INK, PAPER, RULE, STROKE, figure_look
+from pipeline.report.words import MINUS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,7 +37,7 @@ def grip_day(
         p9.geom_line(p9.aes("hour", "seconds"), curve, color=INK, size=0.9),
         *_runs(runs),
         axis_x(room(curve["hour"].min(), curve["hour"].max()), _hours(curve["hour"])),
-        p9.scale_y_continuous(expand=(0, 0)),
+        p9.scale_y_continuous(expand=(0, 0), labels=_labels),
         p9.coord_cartesian(ylim=(lowest, top)),
         figure_look(
             height,
@@ -44,6 +46,10 @@ def grip_day(
         ),
     ]
     return p9.ggplot() + parts
+
+
+def _labels(places: Sequence[Any]) -> list[str]:
+    return [f"{place:.1f}".replace("-", MINUS) for place in places]
 
 
 def _hours(hours: pd.Series) -> dict[float, str]:
@@ -88,6 +94,7 @@ def own_runs(data: pd.DataFrame, starts: dict[float, str]) -> ggplot:
         p9.geom_linerange(p9.aes(ymin="low", ymax="high"), color=RULE, size=0.8),
         p9.geom_point(color=GOOD, fill=GOOD, size=1.8, shape="o"),
         axis_x((places.min() - 1, places.max() + 1), starts),
+        p9.scale_y_continuous(labels=_labels),
         figure_look(2.4, axis_text_y=text_y()),
     ]
     return p9.ggplot(data, p9.aes("place", "seconds")) + parts

@@ -152,7 +152,7 @@ def _own_figure(own: pd.DataFrame, context: ReportContext) -> FigureView | None:
         return None
     verdicts = [interval_verdict(r.ci_low, r.ci_high) for r in records(own)]
     rows = list(records(own.assign(verdict=verdicts)))
-    labels = [context.contrast_label(r.factor, r.level, r.reference) for r in rows]
+    labels = [context.option_label(r.factor, r.level, r.reference) for r in rows]
     return lanes_figure("pace", rows, labels, context, "own-pace", "Your pace, s a lap")
 
 

@@ -46,8 +46,7 @@ def test_the_first_screen_of_the_season_says_what_to_keep(
     assert box["y"] + box["height"] < 800
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (360, "dark")])
 @pytest.mark.parametrize("name", PAGES)
 def test_no_serious_barrier(
     chromium: Any, page_files: dict[str, Path], name: str, width: int, scheme: str
@@ -62,7 +61,7 @@ def test_no_serious_barrier(
     page.goto(page_files[name].as_uri())
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     page.add_script_tag(path=axe)
-    found = page.evaluate("axe.run()")["violations"]
+    found = page.evaluate("axe.run({resultTypes: ['violations']})")["violations"]
     page.close()
     assert [
         (v["id"], v["nodes"][0]["html"]) for v in found if v["impact"] in ("serious", "critical")
