@@ -22,7 +22,7 @@ from pipeline.models.counts_optimise import Optimum, SdPrior, minimise
 # A deviation of 0.1 % of the rate, on the log scale: nobody can tell it from none.
 _AT_ZERO = 1e-3
 # By measurement: without it, the dispersion of 16 runs is too often taken for zero (table in
-# tests/models/test_counts_calibration.py).
+# tests/models/counts_days.py).
 SD_PRIOR = SdPrior(exponent=0.5, scale=1.0)
 # Cells of the design up to which dense algebra is the quicker.
 _DENSE_UP_TO = 60_000

@@ -4,7 +4,25 @@
 
 prints, for each kind of season, how often the 95 % interval of the count model holds the truth,
 calls nothing an effect, calls an effect of 1.65 times the rate an effect, and calls it the wrong
-way round; beside it the share of nulls that a plain Poisson model calls an effect.
+way round; beside it the share of nulls that a plain Poisson model calls an effect. In per cent,
+300 days a kind (one standard error of 5 is 1.3; the season 100, and 2.2):
+
+                                          null: effect  covers  found  wrong  null, Poisson
+    2 drivers x 8 runs, 0.3 a run                  1.0    99.0    4.0    0.3            2.0
+    2 drivers x 8 runs, 0.8 a run                  1.0    97.7    8.3    0.0            1.3
+    2 drivers x 8 runs, 2 a run                    1.3    96.7   24.7    0.0            3.0
+    2 drivers x 8 runs, 0.8, overdispersed         5.0    93.7    8.3    0.0            9.7
+    2 drivers x 8 runs, 2, overdispersed           3.0    95.0   15.3    0.0           12.0
+    2 drivers x 8 runs, 2, heavy tails             5.0    95.7   11.0    0.0           15.3
+    4 of 24 drivers, 0.8                           2.3    95.0   30.7    0.3            2.7
+    4 of 24 drivers, 0.8, overdispersed            5.7    96.7   24.0    0.3           10.3
+    4 of 24 drivers, rare: 0.1                     2.0    96.0    7.7    0.0            2.0
+    4 of 24 drivers, level in 3 runs, 0.3          0.7    98.7    5.0    0.0            0.7
+    season of 6 meetings, overdispersed            8.0    92.0   84.0    0.0           10.0
+
+The season with other seeds: 7 of 152 nulls called an effect, 15 of 252 in all (6.0 %, one
+standard error 1.5). Where incidents are few the intervals are wider than they need be: counts
+are whole numbers, and 16 runs cannot exclude that luck differs from run to run.
 """
 
 from __future__ import annotations
@@ -109,7 +127,9 @@ def roots(rows: CountRows, truth: float, family: str = "nb2") -> tuple[float, fl
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--days", type=int, default=300)
     parser.add_argument("--only", default="", help="kinds whose name contains this")
     options = parser.parse_args()
