@@ -16,10 +16,11 @@ from tests.calibration.summary import MOST_FALSE, MOST_WAVED_OFF, MOST_WRONG_WAY
 
 def effects_markdown(summary: pd.DataFrame) -> str:
     head = (
-        "| kind | outcome | contrasts | no number | covers | null: p < 0.05 | null: q < 0.05 "
-        "| null: claimed | wrong way | found | waved off | half-width | error / std. error |"
+        "| kind | outcome | seasons | contrasts | no number | covers "
+        "| null: p < 0.05 | null: q < 0.05 | null: claimed "
+        "| wrong way | found | waved off | half-width | error / std. error |"
     )
-    rule = "|---|---|" + "---:|" * 11
+    rule = "|---|---|" + "---:|" * 12
     return "\n".join([head, rule, *(_effect_row(row) for row in summary.to_dict("records"))])
 
 
@@ -28,6 +29,7 @@ def _effect_row(row: dict[Any, Any]) -> str:
     cells = [
         str(row["kind"]),
         str(row["outcome"]),
+        f"{row['seasons']}",
         f"{row['contrasts']}",
         _percent(row["refused"]),
         _flagged(row["covered"], low, high, row["covered_error"]),

@@ -39,7 +39,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     kinds = options.kinds or list(BY_NAME)
     scratch = options.scratch or _scratch_file(options.seed)
     scratch.parent.mkdir(parents=True, exist_ok=True)
-    records = run(kinds, options.replicates, options.seed, options.workers, scratch)
+    if not options.recorded:
+        run(kinds, options.replicates, options.seed, options.workers, scratch)
+    records = recorded(kinds, options.replicates, options.seed, scratch)
     text = page(records, options.replicates, options.seed)
     print(text)
     if not options.kinds:
@@ -54,22 +56,28 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--workers", type=int, default=1, help="processes, one thread each")
     parser.add_argument("--kinds", nargs="+", choices=list(BY_NAME), help="default: all")
     parser.add_argument("--scratch", type=Path, help="file of records, for going on later")
+    parser.add_argument("--recorded", action="store_true", help="run none, show what there is")
     return parser.parse_args(arguments)
 
 
-def run(
-    kinds: Sequence[str], replicates: int, seed: int, workers: int, scratch: Path
-) -> list[Record]:
-    """Records of all seasons asked for, in order; those in `scratch` are not done again."""
-    wanted = {(kind, seed, number) for number in range(replicates) for kind in kinds}
-    known = {key: r for key, r in _recorded(scratch, seed) if key in wanted}
-    missing = sorted(wanted - known.keys(), key=lambda task: (task[2], kinds.index(task[0])))
+def run(kinds: Sequence[str], replicates: int, seed: int, workers: int, scratch: Path) -> None:
+    """Append to `scratch` the records of all seasons asked for that it does not hold.
+
+    All kinds advance together, so that a study that is stopped has the same share of each.
+    """
+    wanted = [(kind, seed, number) for number in range(replicates) for kind in kinds]
+    known = dict(_recorded(scratch, seed))
     with scratch.open("a", encoding="utf-8") as file:
-        for task, record in _replicates(missing, workers):
+        for record in _replicates([task for task in wanted if task not in known], workers):
             file.write(json.dumps(record) + "\n")
             file.flush()
-            known[task] = record
-    return [known[kind, seed, number] for kind in kinds for number in range(replicates)]
+
+
+def recorded(kinds: Sequence[str], replicates: int, seed: int, scratch: Path) -> list[Record]:
+    """Those of the seasons asked for that `scratch` holds, in order."""
+    known = dict(_recorded(scratch, seed))
+    tasks = [(kind, seed, number) for kind in kinds for number in range(replicates)]
+    return [known[task] for task in tasks if task in known]
 
 
 def _recorded(scratch: Path, seed: int) -> Iterator[tuple[Task, Record]]:
@@ -83,13 +91,12 @@ def _recorded(scratch: Path, seed: int) -> Iterator[tuple[Task, Record]]:
         yield (record["kind"], seed, record["number"]), record
 
 
-def _replicates(tasks: Sequence[Task], workers: int) -> Iterator[tuple[Task, Record]]:
+def _replicates(tasks: Sequence[Task], workers: int) -> Iterator[Record]:
     os.environ.update(dict.fromkeys(THREADS, "1"))  # read by a new process as numpy loads
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        futures = {pool.submit(replicate, *task): task for task in tasks}
-        done = as_completed(futures)
+        done = as_completed([pool.submit(replicate, *task) for task in tasks])
         for future in tqdm(done, total=len(tasks), desc="seasons", unit="", disable=not tasks):
-            yield futures[future], future.result()
+            yield future.result()
 
 
 def _scratch_file(seed: int) -> Path:
@@ -102,7 +109,8 @@ def fingerprint() -> str:
     digest = hashlib.sha256()
     here = Path(__file__).parent
     own = [here / f"{name}.py" for name in ("kinds", "seasons", "frames", "naive", "replicate")]
-    for path in [*sorted((ROOT / "pipeline" / "models").rglob("*.py")), *own]:
+    models = sorted((ROOT / "pipeline" / "models").rglob("*.py"))
+    for path in [*models, ROOT / "pipeline" / "runstats.py", *own]:
         digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
 

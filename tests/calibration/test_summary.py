@@ -112,5 +112,6 @@ def test_study_goes_on_where_it_was(tmp_path: Path) -> None:
     scratch = tmp_path / "records.jsonl"
     kept = json.dumps(record(0) | {"kind": "pair"}) + "\n"
     scratch.write_text(kept + '{"kind": "pair", "num', encoding="utf-8")
-    assert study.run(["pair"], 1, 1, 1, scratch) == [json.loads(kept)]
+    study.run(["pair"], 1, 1, 1, scratch)
+    assert study.recorded(["pair", "four"], 2, 1, scratch) == [json.loads(kept)]
     assert scratch.read_text(encoding="utf-8") == kept
