@@ -21,7 +21,8 @@ from pipeline.models.rows import Array, Codes, Grouping, SortedRows
 
 @dataclass(frozen=True)
 class Piece:
-    """Rows of one part. L: (n, c), on `columns` (c,). a: (n,). group: (n,), rows of N."""
+    """Rows of one part. L: (n, c), on `columns` (c,). a: (n,). group: (n,), rows of N; the rows
+    of one group stand together."""
 
     columns: Codes
     L: Array
@@ -79,28 +80,36 @@ class Carried:
 
     def forms(self, M: Array, other: Carried | None = None) -> Array:
         """row M other_row' for each row, (n,). M: (k, k), symmetric."""
-        other = self if other is None else other
-        mine, theirs = self.N @ M, other.N @ M
-        both = (mine * other.N).sum(axis=1)
+        mine = self.N @ M
+        theirs = mine if other is None else other.N @ M
+        both = _row_products(mine, self.N if other is None else other.N)
+        pieces = self.pieces if other is None else other.pieces
         out = []
-        for x, y in zip(self.pieces, other.pieces, strict=True):
-            inner = M[np.ix_(x.columns, x.columns)]
-            value = ((x.L @ inner) * y.L).sum(axis=1)
+        for x, y in zip(self.pieces, pieces, strict=True):
+            turned = x.L @ M[np.ix_(x.columns, x.columns)]
+            value = _row_products(turned, y.L)
             if len(self.N):
-                value -= y.a * (x.L * theirs[x.group][:, x.columns]).sum(axis=1)
-                value -= x.a * (y.L * mine[x.group][:, x.columns]).sum(axis=1)
+                crossed = y.a * _row_products(x.L, theirs[x.group][:, x.columns])
+                value -= crossed
+                if other is None:
+                    value -= crossed
+                else:
+                    value -= x.a * _row_products(y.L, mine[x.group][:, x.columns])
                 value += x.a * y.a * both[x.group]
             out.append(value)
         return np.concatenate(out)
 
 
+def _row_products(A: Array, B: Array) -> Array:
+    """A_r B_r' for each row, (n,)."""
+    return np.asarray(np.einsum("ij,ij->i", A, B))
+
+
 def _by_group(piece: Piece, rows: Array, G: int) -> Array:
     """Sums of rows (n, c) over the crossing groups, (G, c)."""
-    order = np.argsort(piece.group, kind="stable")
-    sorted_group = piece.group[order]
-    starts = np.flatnonzero(np.r_[True, np.diff(sorted_group) != 0])
+    starts = np.flatnonzero(np.r_[True, np.diff(piece.group) != 0])
     out = np.zeros((G, rows.shape[1]))
-    out[sorted_group[starts]] = np.add.reduceat(rows[order], starts, axis=0)
+    out[piece.group[starts]] = np.add.reduceat(rows, starts, axis=0)
     return out
 
 

@@ -163,7 +163,8 @@ def sort_rows(rows: Rows) -> SortedRows:
     _check_shapes(rows, R)
     _check_nested(rows.levels)
     part_codes, local = _usable_parts(rows, R)
-    order = np.lexsort((*reversed(rows.levels[len(rows.levels) - local :]), part_codes))
+    # Within a part by the levels, coarse first: rows of a crossing group then stand together too.
+    order = np.lexsort((*reversed(rows.levels), part_codes))
     groups = tuple(
         _contiguous(codes[order]) if depth < local else _scattered(codes[order])
         for depth, codes in enumerate(reversed(rows.levels))

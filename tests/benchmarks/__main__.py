@@ -1,0 +1,62 @@
+"""`python -m tests.benchmarks`: measure, print the table, write it to RESULTS.md."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import shutil
+from importlib.metadata import version
+from pathlib import Path
+
+from tests.benchmarks.timing import THREADS
+
+RESULTS = Path(__file__).with_name("RESULTS.md")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
+    parser.add_argument("--threads", default="1", help="threads of the linear algebra [1]")
+    parser.add_argument("--without-r", action="store_true", help="leave lme4 and mgcv out")
+    parser.add_argument("--only", nargs="+", choices=["fit", "season", "imports", "start"])
+    options = parser.parse_args()
+    os.environ.update(dict.fromkeys(THREADS, options.threads))  # before numpy loads
+    from tests.benchmarks import fit, whole
+
+    with_r = shutil.which("Rscript") is not None and not options.without_r
+    parts = {
+        "fit": lambda: fit.lines(with_r),
+        "season": whole.season_lines,
+        "imports": whole.import_lines,
+        "start": whole.start_lines,
+    }
+    found = [line for name in options.only or parts for line in parts[name]()]
+    text = page(found, options.threads)
+    print(text)
+    if not options.only:
+        RESULTS.write_text(text + "\n", encoding="utf-8")
+
+
+def page(lines: list, threads: str) -> str:
+    """The results as a markdown page."""
+    libraries = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pyarrow"))
+    head = [
+        "# Benchmarks",
+        "",
+        f"`python -m tests.benchmarks --threads {threads}` (Python {platform.python_version()}, "
+        f"{libraries}; {os.cpu_count()} cores). Medians of five in turn; R and MixedLM once. The",
+        "ratio is ours over the reference, measured in the same run.",
+        "",
+        "| what | ours, s | reference | reference, s | ratio | target |",
+        "|---|---:|---|---:|---:|---|",
+    ]
+    rows = [
+        f"| {line.what} | {line.ours_s:.3g} | {line.reference} | {line.reference_s:.3g} "
+        f"| {line.ratio:.3g} | {line.target} |"
+        for line in lines
+    ]
+    return "\n".join(head + rows)
+
+
+if __name__ == "__main__":
+    main()
