@@ -110,12 +110,17 @@ def _shares(group: pd.DataFrame) -> dict[str, float]:
 
 
 def monte_carlo_error(table: pd.DataFrame, column: str) -> float:
-    """Standard error of the share, contrasts of one season counted as one cluster."""
+    """Standard error of the share, contrasts of one season counted as one cluster.
+
+    No less than a binomial's at (hits + 1) / (n + 2), so that 0 % and 100 % have an error too.
+    """
     by_season = table.groupby("number")[column].agg(["sum", "count"])
     if len(by_season) < 2:
         return np.nan
     residual = by_season["sum"] - table[column].mean() * by_season["count"]
-    return float(np.sqrt((residual**2).sum()) / by_season["count"].sum())
+    n = by_season["count"].sum()
+    least = (by_season["sum"].sum() + 1) / (n + 2)
+    return float(max(np.sqrt((residual**2).sum()) / n, np.sqrt(least * (1 - least) / n)))
 
 
 def coverage_bounds(outcome: str) -> tuple[float, float]:

@@ -90,6 +90,11 @@ def test_contrasts_of_one_season_are_one_cluster() -> None:
     assert monte_carlo_error(doubled, "covered") == monte_carlo_error(single, "covered")
 
 
+def test_a_share_of_all_has_an_error_too() -> None:
+    table = effects_table([record(n, effect(0.0, -1, 1, "not enough runs")) for n in range(48)])
+    assert monte_carlo_error(table, "covered") == pytest.approx((0.98 * 0.02 / 48) ** 0.5)
+
+
 def test_verdict_that_is_unknown_is_not_passed_over() -> None:
     assert claimed_direction("leaning faster") == 0
     with pytest.raises(KeyError):
