@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import CallError, UserError
@@ -73,6 +73,7 @@ def test_day_and_month_are_told_by_the_column() -> None:
     assert not read_clocks(pa.array(["03.04.2026"])).swap
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(max_size=50), max_size=20))
 def test_no_text_is_too_strange(cells: list[str]) -> None:
     clocks = read_clocks(pa.array(cells, pa.string()))

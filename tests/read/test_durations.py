@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pyarrow as pa
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.read.durations import read_durations
@@ -82,6 +82,7 @@ def test_whole_numbers_are_thousandths_where_seconds_make_no_sense() -> None:
     assert read_durations(pa.array(["980"]), milliseconds=True).seconds.tolist() == [980.0]
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(1_000, 3_599_999), min_size=1, max_size=30), st.sampled_from(".,"))
 def test_reads_what_was_written(thousandths: list[int], mark: str) -> None:
     written = [
@@ -92,6 +93,7 @@ def test_reads_what_was_written(thousandths: list[int], mark: str) -> None:
     assert read_durations(pa.array(written)).seconds.tolist() == [t / 1000 for t in thousandths]
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(max_size=50), max_size=20))
 def test_no_text_is_too_strange(cells: list[str]) -> None:
     times = read_durations(pa.array(cells, pa.string()))

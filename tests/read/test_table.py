@@ -32,7 +32,7 @@ def rows(sheet: Sheet) -> list[tuple[int, ...]]:
     return [row for row in table if any(row[1:])]
 
 
-@settings(max_examples=200)
+@settings(max_examples=200, deadline=None)
 @given(LINES)
 def test_fast_and_plain_agree(lines: list[list[str]]) -> None:
     text = Text("".join(";".join(line) + "\n" for line in lines).encode() or b"\n", "utf-8")
