@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import os
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -42,8 +43,9 @@ class Loaded:
         made = provenance(self.team.folder, f"backtoback {command}{option}", today())
         team = self.team
         return make_context(
-            team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown
-        )
+            team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
+            set_aside_reasons(team.folder),
+        )  # fmt: skip
 
     def others(self, driver: str) -> Others:
         """Who must not stand in the file of `driver`."""
@@ -87,10 +89,7 @@ def analyse(loaded: Loaded, steps: Steps, *, second_opinion: bool = False) -> Se
 
 def refuse_set_aside(folder: Path) -> None:
     """With --strict: rows that were set aside on import are a reason to stop."""
-    from pipeline.store import open_store
-
-    records = open_store(folder).all_imports()
-    count = sum(record.rows_set_aside for _, record in records)
+    count = sum(rows for _, rows in set_aside_reasons(folder))
     if count:
         raise UserError(
             f"with --strict: {count} rows of the exports were set aside on import; nothing was "
@@ -98,12 +97,21 @@ def refuse_set_aside(folder: Path) -> None:
         )
 
 
-def say_left_out(loaded: Loaded, result: SeasonResult) -> None:
-    """On stderr: what was set aside and what cannot be told."""
+def set_aside_reasons(folder: Path) -> tuple[tuple[str, int], ...]:
+    """(reason in words, rows set aside for it) over all imports, the commonest first."""
+    from pipeline.read.reasons import REASONS
     from pipeline.store import open_store
 
-    records = open_store(loaded.team.folder).all_imports()
-    count = sum(record.rows_set_aside for _, record in records)
+    titles = {reason.code: reason.title for reason in REASONS}
+    counts: Counter[str] = Counter()
+    for _, record in open_store(folder).all_imports():
+        counts.update(record.reasons)
+    return tuple((titles.get(code, code), count) for code, count in counts.most_common())
+
+
+def say_left_out(loaded: Loaded, result: SeasonResult) -> None:
+    """On stderr: what was set aside and what cannot be told."""
+    count = sum(rows for _, rows in set_aside_reasons(loaded.team.folder))
     if count:
         click.echo(f"note: {count} rows of the exports were set aside (backtoback check)", err=True)
     excluded = result.runs["excluded"].notna().sum()

@@ -13,6 +13,8 @@ from pipeline.errors import CallError, UserError
 
 if TYPE_CHECKING:
     from pipeline.models.tables import SeasonResult
+    from pipeline.report.context import ReportContext
+    from pipeline.report.privacy import Others
 
 
 def season_files(loaded: Loaded, out: Path, steps: Steps, second_opinion: bool = False) -> Path:
@@ -76,24 +78,26 @@ def driver_files(
     loaded: Loaded, result: SeasonResult, drivers: list[str], out: Path, steps: Steps
 ) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
+    from pipeline.report.render import write_page
     from pipeline.store import file_stem
 
-    paths = []
+    paths, words = [], loaded.context("share")
     for driver in drivers:
         steps(f"file of {driver}")
-        paths.append(_driver_file(loaded, result, driver, out / f"{file_stem(driver)}.html"))
+        path = out / f"{file_stem(driver)}.html"
+        html = driver_html(result, words, driver, loaded.others(driver))
+        paths.append(write_page(path, html))
     steps("")
     return paths
 
 
-def _driver_file(loaded: Loaded, result: SeasonResult, driver: str, path: Path) -> Path:
+def driver_html(result: SeasonResult, words: ReportContext, driver: str, others: Others) -> str:
+    """The page of one driver. Raises UserError where a name of others would stand in it."""
     from pipeline.report.privacy import context_for_driver, for_driver, leaks
-    from pipeline.report.render import render, write_page
+    from pipeline.report.render import render
     from pipeline.report.share_page import share_page
 
-    others = loaded.others(driver)
-    tables = for_driver(result, driver, others)
-    context = context_for_driver(loaded.context("share"), others)
+    tables, context = for_driver(result, driver, others), context_for_driver(words, others)
     html = render(share_page(tables, context, driver))
     found = leaks(html, others)
     if found:
@@ -101,7 +105,7 @@ def _driver_file(loaded: Loaded, result: SeasonResult, driver: str, path: Path) 
             f"the file of {driver} was not written: it would hold {len(found)} names or "
             "transponders of others. Look for them in labels, levels and claims of team.toml"
         )
-    return write_page(path, html)
+    return html
 
 
 def known_driver(loaded: Loaded, name: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ class ReportContext:
     """The team's names and limits.
 
     factors: by name. race_seconds: length of a race, s. worthwhile_s: a smaller difference in
-    seconds a lap does not matter. facts: sentences about the meetings, by meeting.
+    seconds a lap does not matter. set_aside: (reason, rows of the exports set aside for it).
     """
 
     team: str
@@ -25,7 +25,7 @@ class ReportContext:
     worthwhile_s: float
     provenance: Provenance
     class_name: str = ""
-    facts: Mapping[str, str] = field(default_factory=dict)
+    set_aside: tuple[tuple[str, int], ...] = ()
 
     def factor_label(self, name: str) -> str:
         factor = self.factors.get(name)
@@ -64,7 +64,10 @@ def make_context(
     worthwhile_s: float,
     provenance: Provenance,
     class_name: str = "",
+    set_aside: tuple[tuple[str, int], ...] = (),
 ) -> ReportContext:
     """The context with the factors by name."""
     by_name = {factor.name: factor for factor in factors}
-    return ReportContext(team, by_name, race_seconds, worthwhile_s, provenance, class_name)
+    return ReportContext(
+        team, by_name, race_seconds, worthwhile_s, provenance, class_name, set_aside
+    )

@@ -98,12 +98,18 @@ def _needs_table(key: str, caption: str, needs: pd.DataFrame, context: ReportCon
     return table(key, caption, heads, rows)
 
 
-def quality_section(result: SeasonResult) -> Section:
+def quality_section(result: SeasonResult, context: ReportContext) -> Section:
+    """Laps by status, rows set aside, sessions left out; notes about this data set."""
+    views = (
+        _laps_table(result.lap_counts),
+        _set_aside(context.set_aside),
+        _excluded(result.runs),
+    )
     return Section(
         "quality",
         "What the data are",
         lead=tuple(sentence(note) for note in result.notes),
-        tables=tuple(t for t in (_laps_table(result.lap_counts), _excluded(result.runs)) if t),
+        tables=tuple(view for view in views if view),
     )
 
 
@@ -131,6 +137,15 @@ STATUSES = {
     "double": "the loop counted twice",
     "other": "out of the comparison for another reason",
 }
+
+
+def _set_aside(reasons: tuple[tuple[str, int], ...]) -> TableView | None:
+    """Rows of the exports that could not be used, by reason; the command check lists them."""
+    if not reasons:
+        return None
+    rows = [(reason, whole(count)) for reason, count in reasons]
+    heads = ["Reason", Heading("Rows", True)]
+    return table("set-aside", "Rows of the exports set aside on import", heads, rows)
 
 
 def _excluded(runs: pd.DataFrame) -> TableView | None:

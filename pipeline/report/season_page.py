@@ -61,7 +61,7 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
                 grip_section(result.grip),
                 cannot_section(result.cannot_tell, context),
                 needs_section(result.needs, context),
-                quality_section(result),
+                quality_section(result, context),
                 method_section(result, context),
                 all_effects_section(result, context),
                 provenance_section(context),

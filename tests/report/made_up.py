@@ -350,4 +350,5 @@ def context() -> ReportContext:
     made_of = Provenance(
         "backtoback season", "0.1.0", "2025-11-02", (("team.toml", "0" * 12),), (), "1" * 12
     )
-    return make_context("Loose Screws", FACTORS, 300.0, 0.03, made_of)  # type: ignore[arg-type]
+    aside = (("Lap time is no duration", 12),)
+    return make_context("Loose Screws", FACTORS, 300.0, 0.03, made_of, "", aside)  # type: ignore[arg-type]
