@@ -145,9 +145,10 @@ def _turn_notes(plan: Plan) -> list[str]:
 
 
 def _turns(plan: Plan, driver: int) -> bool:
-    """Whether some factor of the driver changes before every single run."""
+    """Whether some factor of the driver goes to and fro between two levels at every run."""
     levels = plan.levels[driver]
-    return len(levels) > 3 and bool((levels[1:] != levels[:-1]).all(axis=0).any())
+    back = (levels[2:] == levels[:-2]).all(axis=0) & (levels[1] != levels[0])
+    return len(levels) > 3 and bool(back.any())
 
 
 def contrast_words(contrast: PlannedContrast) -> str:

@@ -62,6 +62,8 @@ def test_an_order_that_goes_to_and_fro_warns_of_packs_and_tyres():
     assert "A  B  A  B  A  B" in text
     assert "battery packs" in " ".join(text.split())
     assert "to and fro" not in as_text(plan_day(day(1, 8), chance_of(1)))
+    three = plan_day(day(1, 8, 3), chance_of(1))
+    assert "A  B  C" in as_text(three) and "to and fro" not in as_text(three)
 
 
 def test_nothing_is_promised_where_nothing_can_be_told():
