@@ -4,26 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import os
-from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
+from pipeline.batches import FileRead, make_batch, recorded
 from pipeline.errors import CallError, UserError
 from pipeline.export_files import ExportFile, Skipped, find_exports, sha256_of, source_name
-from pipeline.people import People, resolve
+from pipeline.people import People
 from pipeline.read import Export, ReadOptions, read_export
 from pipeline.read.records import LAYOUTS
-from pipeline.session_facts import with_facts
 from pipeline.sheets import nearest
 from pipeline.store import Batch, ImportRecord, Store, open_store
-from pipeline.streams import KEYS, streams_of
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from pipeline.team import Meeting, Team
 
 _NEAR_DAYS = 7
@@ -96,7 +92,7 @@ def import_exports(
     reader.report.skipped += skipped
     reader.go_through(progress(files))
     seen = [pair for record in reader.stored for pair in record.people]
-    batch = _batch(team, reader.read, seen) if reader.read else None
+    batch = make_batch(team, reader.read, seen) if reader.read else None
     report = reader.report
     report.nothing_new = len(files) == report.already_imported
     report.count(reader.known + (list(batch.records) if batch else []))
@@ -129,19 +125,9 @@ def known_meeting(team: Team, name: str) -> Meeting:
         return meeting
     close = nearest(name, team.meetings["meeting"])
     raise UserError(
-        f"meeting '{name}' is not in meetings.csv; nothing was changed. {close or 'Add a row'}"
-        + (f" Else add a row: {name},<date as 2026-05-03>,<venue>,<surface>,<grip>" if close
-           else f": {name},<date as 2026-05-03>,<venue>,<surface>,<low, medium, high or empty>")
-    )  # fmt: skip
-
-
-class _Read(NamedTuple):
-    """A file that was read anew."""
-
-    file: ExportFile
-    digest: str
-    options: ReadOptions
-    export: Export
+        f"meeting '{name}' is not in meetings.csv; nothing was changed. {close}".rstrip()
+        + f"\n  To add it: {name},<date as 2026-05-03>,<venue>,<surface>,<low, medium or high>"
+    )
 
 
 class _Reader:
@@ -155,7 +141,7 @@ class _Reader:
         self.elsewhere = {
             record.sha256: name for name, record in store.all_imports() if name != meeting.meeting
         }
-        self.read: list[_Read] = []
+        self.read: list[FileRead] = []
         self.known: list[ImportRecord] = []
         self.said: dict[str, Mapping[str, str]] = {}
         self.report = ImportReport()
@@ -183,7 +169,7 @@ class _Reader:
 
     def _find(self, digest: str) -> ImportRecord | None:
         """The record of the same bytes read in the same way; a mapping need not be said again."""
-        wanted = _recorded(self.options)
+        wanted = recorded(self.options)
         for record in self.stored:
             said = wanted if wanted["mapping"] else {**wanted, "mapping": record.options["mapping"]}
             if record.sha256 == digest and record.options == said:
@@ -192,7 +178,7 @@ class _Reader:
 
     def _read(self, file: ExportFile, digest: str) -> None:
         export, options = self.export(file)
-        self.read.append(_Read(file, digest, options, export))
+        self.read.append(FileRead(file, digest, options, export))
         self.report.understood.append(str(export.understood))
         self.report.warnings += _other_day(self.meeting, file, export)
         self.report.warnings += _other_meeting(self.elsewhere, file, digest)
@@ -244,83 +230,6 @@ def _other_meeting(elsewhere: Mapping[str, str], file: ExportFile, digest: str) 
 def _is_ambiguous(error: UserError) -> bool:
     """The file is an export, but the user must say how to read it."""
     return "ambiguous" in error.message
-
-
-def _batch(team: Team, files: list[_Read], seen: Iterable[Sequence[str]]) -> Batch:
-    """What all files of the import bring, with drivers and kinds as they are known today."""
-    import pandas as pd
-
-    exports = [file.export for file in files]
-    laps, aside, sessions = (
-        pd.concat([getattr(export, name) for export in exports], ignore_index=True)
-        for name in ("laps", "set_aside", "sessions")
-    )
-    laps, people = _with_people(team, laps, sessions, seen)
-    records = [_record(file, people.get(file.file.source, [])) for file in files]
-    return Batch(records, laps, aside, sessions)
-
-
-def _with_people(
-    team: Team, laps: pd.DataFrame, sessions: pd.DataFrame, seen: Iterable[Sequence[str]]
-) -> tuple[pd.DataFrame, dict[str, list[tuple[str, str]]]]:
-    """Laps with driver, team and kind of session; (transponder, name) pairs of each source."""
-    import pyarrow as pa
-
-    if laps.empty:
-        return laps, {}
-    table = pa.Table.from_pandas(laps[KEYS], preserve_index=False)
-    streams, code = streams_of(table, with_facts(team, sessions))
-    people: dict[str, set[tuple[str, str]]] = defaultdict(set)
-    columns = ["source", "transponder", "name_as_given", "driver"]
-    cells = streams[columns].astype(object).fillna("").itertuples(index=False, name=None)
-    for source, transponder, name, driver in cells:
-        # A car known by neither is known by its number, which stands in driver.
-        people[source].add((transponder, name if transponder or name else driver))
-    pairs = [(t, n) for t, n in seen] + [pair for found in people.values() for pair in found]
-    found = resolve(People(team.drivers, pairs), streams)
-    laps = laps.assign(
-        driver=found["driver"].astype("str").array.take(code),
-        team=found["team"].to_numpy(dtype=bool)[code],
-        session_kind=streams["session_kind"].astype("str").array.take(code),
-    )
-    return laps, {source: sorted(pairs) for source, pairs in people.items()}
-
-
-def _record(read: _Read, people: list[tuple[str, str]]) -> ImportRecord:
-    export = read.export
-    counts = export.set_aside["reason"].value_counts()
-    return ImportRecord(
-        source=read.file.source,
-        sha256=read.digest,
-        bytes=read.file.path.stat().st_size,
-        options=_recorded(read.options),
-        rows_in=export.rows_in,
-        rows_kept=export.rows_kept,
-        rows_set_aside=len(export.set_aside),
-        laps=len(export.laps),
-        sessions=sorted(set(export.sessions["session"])),
-        people=[list(pair) for pair in people],
-        reasons={str(reason): int(number) for reason, number in counts.items()},
-        on=_today(),
-    )
-
-
-def _recorded(options: ReadOptions) -> dict[str, Any]:
-    return {
-        "session": options.session,
-        "start": options.start,
-        "layout": options.layout,
-        "mapping": dict(options.mapping),
-        "date": options.date,
-        "timezone": options.timezone,
-    }
-
-
-def _today() -> str:
-    """The day, no finer: the same import on the same day makes the same bytes."""
-    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
-    now = datetime.datetime.fromtimestamp(int(epoch), datetime.UTC) if epoch.isdigit() else None
-    return (now or datetime.datetime.now(datetime.UTC)).date().isoformat()
 
 
 def _check(report: ImportReport, call: ImportCall) -> None:

@@ -166,7 +166,7 @@ def test_an_unknown_meeting_says_the_row_to_add(folder):
     with pytest.raises(UserError, match="Did you mean 'spring'") as caught:
         take(folder, meeting="sprnig")
     assert caught.value.exit_status == 1
-    with pytest.raises(UserError, match="Add a row: winter,<date as 2026-05-03>"):
+    with pytest.raises(UserError, match="To add it: winter,<date as 2026-05-03>"):
         take(folder, meeting="winter")
     assert not (folder / "store").exists()
 
