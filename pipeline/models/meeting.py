@@ -116,9 +116,8 @@ def _differences(design: Design, fitted: OutcomeFit, laps: Laps) -> dict[str, Ar
     """
     R = len(design.hour)
     before, after = switch_pairs(design, np.ones(R, bool))
-    out = {
-        name: np.full(R, np.nan) for name in ("difference_s", "difference_low", "difference_high")
-    }
+    names = ("difference_s", "difference_low", "difference_high", "difference_q")
+    out = {name: np.full(R, np.nan) for name in names}
     if not len(before):
         return out
     columns = _pair_columns(design, fitted, laps, before, after)
