@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
     from pipeline.report.context import ReportContext
 
-# what the interval shows -> (group, heading, meaning)
+SURE = 0.05  # q-value
+# what the difference shows -> (group, heading, meaning)
 GROUPS = {
     "faster": ("keep", "Gained", "faster than the run before, grip taken out"),
     "slower": ("drop", "Lost", "slower than the run before, grip taken out"),
@@ -29,9 +30,16 @@ def change_groups(runs: pd.DataFrame, context: ReportContext) -> tuple[Group, ..
     found: dict[str, list[Item]] = {name: [] for name in GROUPS}
     for run in records(runs):
         if not missing(run.changed) and run.changed and not missing(run.difference_s):
-            shown = interval_verdict(run.difference_low, run.difference_high)
+            shown = difference_verdict(run)
             found[shown].append(_item(run, shown, context))
     return tuple(Group(*GROUPS[shown], tuple(items)) for shown, items in found.items() if items)
+
+
+def difference_verdict(run: Row) -> str:
+    """What a difference shows, allowing for how many of them the day has (its q-value)."""
+    if missing(run.difference_q) or run.difference_q > SURE:
+        return "not settled"
+    return interval_verdict(run.difference_low, run.difference_high)
 
 
 def _item(run: Row, shown: str, context: ReportContext) -> Item:

@@ -8,10 +8,10 @@ from pipeline.report.changes import (
     change_groups,
     changed_words,
     changes_summary,
+    difference_verdict,
     without_counters,
 )
 from pipeline.report.contrasts import Row, records
-from pipeline.report.driver_views import interval_verdict
 from pipeline.report.grip_views import ROOM, curves, grip_figure
 from pipeline.report.layers import driver_shapes
 from pipeline.report.method_views import provenance_section
@@ -108,7 +108,7 @@ def run_sheet(runs: pd.DataFrame, context: ReportContext) -> TableView:
 
 
 def _run_row(run: Row, context: ReportContext, many_days: bool) -> list[Any]:
-    shown = interval_verdict(run.difference_low, run.difference_high)
+    shown = difference_verdict(run)
     mark = {"faster": "better", "slower": "worse"}.get(shown, "")
     difference = number(run.difference_s, 2, signed=True)
     left_out = "" if missing(run.excluded) or not run.excluded else f"left out: {run.excluded}"
@@ -230,8 +230,9 @@ def _terms() -> Section:
             "driver's day and each run's luck.",
             "Corrected pace is the mean of a run's clean laps brought to the grip named above. Its "
             "interval holds the run's own scatter and what is not known of the grip.",
-            "A difference between two runs holds both runs' luck: with lap times alone one run "
-            "each rarely settles a change. The interval says so.",
+            "A difference between two runs holds both runs' luck: one run each rarely settles a "
+            "change. It is called gained or lost where it is sure at 95 % after allowing for how "
+            "many differences the day has (q of Benjamini and Hochberg 1995, 5 %).",
         ),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -17,6 +18,7 @@ from pipeline.report.views import Page
 from pipeline.report.words import printable
 from pipeline.safecsv import write_whole
 
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|s|ms|mm|df)(?!\w))")  # no break between number and unit
 MARKS = {name: mark for name, (*_, mark) in SHOWN.items()} | {"none": ""}
 
 
@@ -56,7 +58,8 @@ def asset(name: str) -> str:
 
 
 def _printable(value: Any) -> Any:
-    return printable(value) if type(value) is str else value
+    """Text for the page, applied to everything that a template puts in."""
+    return _UNIT.sub("\u00a0", printable(value)) if type(value) is str else value
 
 
 @cache

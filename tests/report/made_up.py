@@ -333,6 +333,7 @@ def meeting(result: SeasonResult | None = None, name: str = "carpet-opener") -> 
     team["difference_s"] = team.groupby("driver")["corrected_s"].diff()
     team["difference_low"] = team["difference_s"] - 0.16
     team["difference_high"] = team["difference_s"] + 0.16
+    team["difference_q"] = np.where(team["difference_s"].abs() > 0.2, 0.02, 0.4)
     others = day[~day["team"]]
     centre = others.groupby("driver")["mean_s"].transform("mean")
     field = others[["date", "hour", "corrected_s"]].assign(seconds=others["mean_s"] - centre)
