@@ -10,11 +10,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.read.numbers import plain_numbers
 from pipeline.read.shapes import Shape, plain, shapes
 
 DAY = 86_400_000_000  # microseconds
 NO_DAY = np.iinfo(np.int64).min
-_WIDEST_NUMBER = 30
 _EPOCH = date(1970, 1, 1).toordinal()
 _SPREADSHEET_EPOCH = date(1899, 12, 30).toordinal() - _EPOCH
 _MONTHS = (
@@ -253,13 +253,8 @@ def _month(name: str) -> int:
 
 
 def _numbers(column: pa.Array, rest: np.ndarray) -> np.ndarray:
-    import pandas as pd
-
     number = np.full(len(column), np.nan)
     rows = np.flatnonzero(rest)
     if len(rows):
-        text = pd.Series(column.take(pa.array(rows)).to_pylist(), dtype=object)
-        text = text.where(text.str.len() < _WIDEST_NUMBER).str.replace(",", ".")
-        values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float)
-        number[rows] = np.where(np.isfinite(values), values, np.nan)
+        number[rows] = plain_numbers(column.take(pa.array(rows)).to_pylist())
     return number

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.read.numbers import plain_numbers
 from pipeline.read.shapes import Shape, plain, shapes
 
 SECONDS_OF_A_DAY = 86_400.0
@@ -137,11 +138,7 @@ def _exponents(column: pa.Array, seconds: np.ndarray, absent: np.ndarray) -> Non
     rest = np.flatnonzero(np.isnan(seconds) & ~absent)
     if not len(rest):
         return
-    import pandas as pd
-
-    text = pd.Series(column.take(pa.array(rest)).to_pylist()).str.replace(",", ".")
-    numbers = pd.to_numeric(text.where(text.str.len() < 30), errors="coerce").to_numpy(float)
-    seconds[rest] = np.where(np.isfinite(numbers), numbers, np.nan)
+    seconds[rest] = plain_numbers(column.take(pa.array(rest)).to_pylist())
 
 
 def _is_fraction(seconds: np.ndarray) -> np.ndarray:

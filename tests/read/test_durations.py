@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.read.durations import read_durations
+from pipeline.read.numbers import plain_numbers
 
 FORMS = {
     "16.234": 16.234,
@@ -98,3 +99,9 @@ def test_reads_what_was_written(thousandths: list[int], mark: str) -> None:
 def test_no_text_is_too_strange(cells: list[str]) -> None:
     times = read_durations(pa.array(cells, pa.string()))
     assert len(times.seconds) == len(times.absent) == len(cells)
+
+
+def test_few_and_many_numbers_are_read_alike() -> None:
+    texts = ["16.2", "16,2", "1.8e-04", "nan", "inf", "1_0", "x", "", None, "9" * 40, " 5 ", "-3"]
+    few, many = plain_numbers(texts), plain_numbers(texts * 100)
+    np.testing.assert_array_equal(few, many[: len(texts)])
