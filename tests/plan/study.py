@@ -211,7 +211,7 @@ degree of freedom is left, which is why those intervals are so wide.
 BY_SEASON = """
 ## Against what `season` reports
 
-The same days with every lap ({season_days} of each size), analysed by the season's pace model
+Days of the same kind with every lap ({season_days} of each size), analysed by the season's pace model
 (P-spline grip by REML, nested effects, Satterthwaite). It gives the usual order no number on such
 a day. The coverage of so few days is known to some four points only.
 """
