@@ -211,9 +211,9 @@ degree of freedom is left, which is why those intervals are so wide.
 BY_SEASON = """
 ## Against what `season` reports
 
-Days of the same kind with every lap ({season_days} of each size), analysed by the season's pace model
-(P-spline grip by REML, nested effects, Satterthwaite). It gives the usual order no number on such
-a day. The coverage of so few days is known to some four points only.
+Days of the same kind with every lap ({season_days} of each size), analysed by the season's pace
+model (P-spline grip by REML, nested effects, Satterthwaite). It gives the usual order no number on
+such a day. The coverage of so few days is known to some four points only.
 """
 BY_MECHANISM = """
 ## With the scatter of past meetings, in the demo's world
