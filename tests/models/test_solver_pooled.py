@@ -13,7 +13,7 @@ DRIVERS, RUNS_EACH = 5, 6
 
 
 def draw(seed: int) -> tuple[Array, Array, Array, Array, Array]:
-    """run, lap, lap_s (less 15 s) of each clean lap; driver and setup of each run. Some runs are short."""
+    """run, lap, lap_s (less 15 s) of each clean lap; driver and setup of each run."""
     rng = np.random.default_rng(seed)
     driver = np.repeat(np.arange(DRIVERS), RUNS_EACH)
     setup = rng.integers(0, 2, len(driver)).astype(float)
