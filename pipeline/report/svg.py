@@ -47,6 +47,8 @@ def _clean(raw: bytes, key: str, title: str, description: str) -> str:
     for element in root.iter():
         _restyle(element)
         _point(element, names)
+    for letters in root.iter(f"{{{_SVG}}}text"):
+        letters.set("paint-order", "stroke")  # a rim of the page's colour, behind the letters
     view = root.get("viewBox", "0 0 1 1")
     root.attrib.clear()
     root.attrib.update(

@@ -42,6 +42,18 @@
     button.textContent = done ? "Copied" : "Select the table to copy it";
     button.focus();
   }
+  // Laid out as cards, a table would no longer be one to assistive technology.
+  var roles = { TABLE: "table", THEAD: "rowgroup", TBODY: "rowgroup", TR: "row", TD: "cell" };
+  function role(part) {
+    if (part.tagName === "TH") return part.scope === "row" ? "rowheader" : "columnheader";
+    return roles[part.tagName];
+  }
+  Array.prototype.forEach.call(document.querySelectorAll("table.cards"), function (table) {
+    table.setAttribute("role", "table");
+    Array.prototype.forEach.call(table.querySelectorAll("thead,tbody,tr,th,td"), function (part) {
+      part.setAttribute("role", role(part));
+    });
+  });
   Array.prototype.forEach.call(document.querySelectorAll("table"), function (table) {
     Array.prototype.forEach.call(table.tHead.rows[0].cells, function (head, index) {
       var button = document.createElement("button");
