@@ -77,7 +77,7 @@ def build_design(data: SeasonData, index: Codes) -> Design:
     )
     blocks = [
         *_grip_blocks(day, hour, bases, days),
-        *_slope_blocks(contrasts, meeting, driver, team, list(meeting_names), list(driver_names)),
+        *_slope_blocks(contrasts, meeting, driver, list(meeting_names), list(driver_names)),
     ]
     return Design(
         runs=runs,
@@ -167,17 +167,31 @@ def _slope_blocks(
     contrasts: Sequence[Contrast],
     meeting: Codes,
     driver: Codes,
-    team: NDArray[np.bool_],
     meeting_names: Sequence[str],
     driver_names: Sequence[str],
 ) -> list[Block]:
-    """Random slopes of all contrasts by meeting and by driver, one variance each."""
-    if len(np.unique(meeting[team])) < LEAST_MEETINGS_FOR_SLOPES:
+    """Random slopes of all contrasts by meeting and by driver, one variance each.
+
+    Only where enough meetings, and drivers, have tried both settings of something.
+    """
+    if _groups_that_vary(contrasts, meeting) < LEAST_MEETINGS_FOR_SLOPES:
         return []
     out = [slope_block("setup by meeting", contrasts, meeting, meeting_names)]
-    if len(np.unique(driver[team])) >= LEAST_DRIVERS_FOR_SLOPES:
+    if _groups_that_vary(contrasts, driver) >= LEAST_DRIVERS_FOR_SLOPES:
         out.append(slope_block("setup by driver", contrasts, driver, driver_names))
-    return [block for block in out if block.columns.shape[1]]
+    return out
+
+
+def _groups_that_vary(contrasts: Sequence[Contrast], group: Codes) -> int:
+    """How many groups hold team runs that differ in some contrast."""
+    varies = np.zeros(int(group.max(initial=-1)) + 1, bool)
+    for contrast in contrasts:
+        low, high = np.full(len(varies), np.inf), np.full(len(varies), -np.inf)
+        known = contrast.known
+        np.minimum.at(low, group[known], contrast.values[known])
+        np.maximum.at(high, group[known], contrast.values[known])
+        varies |= high > low
+    return int(varies.sum())
 
 
 def slope_block(
