@@ -54,7 +54,7 @@ CALENDAR = (
         "fresh-carpet",
         3,
         (("2026-02-21", "ppqqqfff"),),
-        Style("grid", "heat", "en", "utf-8-sig", delimiter="\t", minutes=True, ending="txt"),
+        Style("laps", "day", "en", "utf-8-sig", delimiter="\t", minutes=True, ending="txt"),
     ),
     Event(
         "spring-asphalt",
