@@ -49,7 +49,8 @@ def command(out: Path) -> None:
     report = season_page_files(loaded, result, out / "reports" / "season", steps)
     meeting = str(loaded.data.runs["meeting"].iloc[0])
     click.echo("")
-    sheet = meeting_file(loaded, meeting, out / "reports" / "meetings", steps)
+    sheets = out / "reports" / "meetings"
+    sheet = meeting_file(loaded, meeting, sheets, steps, lines=False)
     paths = driver_files(loaded, result, team_drivers(loaded), out / "reports" / "share", steps)
     click.echo(f"\nRun sheet of one meeting: {sheet}")
     click.echo(f"One file a driver: {paths[0].parent} ({len(paths)} files)")

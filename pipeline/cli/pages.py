@@ -38,8 +38,10 @@ def season_page_files(loaded: Loaded, result: SeasonResult, out: Path, steps: St
     return path
 
 
-def meeting_file(loaded: Loaded, meeting: str, out: Path, steps: Steps) -> Path:
-    """The run sheet of one meeting, printed in short; its path."""
+def meeting_file(
+    loaded: Loaded, meeting: str, out: Path, steps: Steps, *, lines: bool = True
+) -> Path:
+    """The run sheet of one meeting, printed with a line a run if wanted; its path."""
     from pipeline.models.meeting import analyse_meeting
     from pipeline.report.meeting_page import meeting_page
     from pipeline.report.render import render, write_page
@@ -55,8 +57,9 @@ def meeting_file(loaded: Loaded, meeting: str, out: Path, steps: Steps) -> Path:
     steps("")
     for note in result.notes:
         click.echo(f"note: {note}", err=True)
-    click.echo(f"{page.title}. {' '.join(page.facts)}\n{page.summary}\n")
-    click.echo("\n".join(run_lines(result.runs, context)))
+    click.echo(f"{page.title}. {' '.join(page.facts)}\n{page.summary}")
+    if lines:
+        click.echo("\n" + "\n".join(run_lines(result.runs, context)))
     return path
 
 

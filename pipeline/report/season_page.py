@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.advice import GROUPS, Group, advice, summary
-from pipeline.report.contrasts import Contrast, contrasts, group_of, importance
+from pipeline.report.contrasts import Contrast, contrasts, group_of, has_number, importance
 from pipeline.report.driver_views import driver_section
 from pipeline.report.effect_views import (
     effects_table,
@@ -92,8 +92,15 @@ def in_order(members: list[Contrast]) -> list[Contrast]:
     return sorted(members, key=lambda c: (order.index(group_of(c)), -importance(c)))
 
 
-def options_section(members: list[Contrast], context: ReportContext) -> Section:
+def has_numbers(members: list[Contrast]) -> bool:
+    """Any contrast has an estimate."""
+    return any(has_number(row) for member in members for row in member.rows.values())
+
+
+def options_section(members: list[Contrast], context: ReportContext) -> Section | None:
     """Changes against conditions: pace in sight, spread and race behind a fold."""
+    if not has_numbers(members):
+        return None
     views = {o: options_table(members, o, context) for o in ("pace", "spread", "race", "mistakes")}
     pace = views.pop("pace")
     return Section(
@@ -108,7 +115,9 @@ def options_section(members: list[Contrast], context: ReportContext) -> Section:
     )
 
 
-def effects_section(members: list[Contrast], context: ReportContext) -> Section:
+def effects_section(members: list[Contrast], context: ReportContext) -> Section | None:
+    if not has_numbers(members):
+        return None
     found = [
         outcome_figure(members, "pace", context, "effects-pace"),
         outcome_figure(members, "spread", context, "effects-spread"),
@@ -128,7 +137,9 @@ def effects_section(members: list[Contrast], context: ReportContext) -> Section:
     )  # fmt: skip
 
 
-def race_section(members: list[Contrast], context: ReportContext) -> Section:
+def race_section(members: list[Contrast], context: ReportContext) -> Section | None:
+    if not has_numbers(members):
+        return None
     found = [trade_figure(members, context), outcome_figure(members, "race", context, "race")]
     length = race_length(context.race_seconds)
     return Section(
@@ -174,7 +185,9 @@ def _claim(row: dict[Any, Any]) -> list[Any]:
     ]
 
 
-def grip_section(grip: pd.DataFrame) -> Section:
+def grip_section(grip: pd.DataFrame) -> Section | None:
+    if not len(grip):
+        return None
     return Section(
         "grip",
         "Grip over each day",
@@ -188,7 +201,9 @@ def grip_section(grip: pd.DataFrame) -> Section:
     )
 
 
-def all_effects_section(result: SeasonResult, context: ReportContext) -> Section:
+def all_effects_section(result: SeasonResult, context: ReportContext) -> Section | None:
+    if not len(result.effects):
+        return None
     return Section(
         "all",
         "Every number",

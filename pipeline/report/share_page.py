@@ -11,7 +11,7 @@ from pipeline.report.effect_views import lanes_figure, options_table, outcome_fi
 from pipeline.report.limits_views import cannot_section, needs_section
 from pipeline.report.method_views import provenance_section
 from pipeline.report.own_views import runs_section
-from pipeline.report.season_page import LEGEND, in_order
+from pipeline.report.season_page import LEGEND, has_numbers, in_order
 from pipeline.report.views import (
     Cell,
     FigureView,
@@ -54,7 +54,7 @@ def share_page(result: SeasonResult, context: ReportContext, driver: str) -> Pag
         summary=summary(groups),
         groups=groups,
         answer_title="What the team found",
-        first=(next_section(members, context),),
+        first=without_empty([next_section(members, context)]),
         sections=without_empty(
             [
                 own_section(result.by_driver, driver, members, context),
@@ -77,8 +77,10 @@ def _facts(runs: pd.DataFrame) -> tuple[str, ...]:
     return (f"Your {count} at {meetings}{when}.",)
 
 
-def next_section(members: list[Contrast], context: ReportContext) -> Section:
+def next_section(members: list[Contrast], context: ReportContext) -> Section | None:
     """For each condition: what to fit and what to leave, by that condition's own verdicts."""
+    if not has_numbers(members):
+        return None
     conditions = list(dict.fromkeys(c for member in members for c in member.conditions)) or ["all"]
     rows = [(condition_words(c).capitalize(), *_choices(members, c, context)) for c in conditions]
     heads = ["Condition", "Fit", "Leave", "Try, if there is time for back-to-backs"]
@@ -185,7 +187,9 @@ def _own_table(own: pd.DataFrame, members: list[Contrast], context: ReportContex
     return table("own-effects", "Your effects and the team's", heads, rows, cards=True)
 
 
-def team_section(members: list[Contrast], context: ReportContext) -> Section:
+def team_section(members: list[Contrast], context: ReportContext) -> Section | None:
+    if not has_numbers(members):
+        return None
     figures = [outcome_figure(members, o, context, f"team-{o}") for o in ("pace", "race")]
     pace = options_table(members, "pace", context)
     return Section(

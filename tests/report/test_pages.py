@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections import Counter
+from dataclasses import replace
 from typing import Any
 from xml.etree.ElementTree import Element
 
@@ -139,6 +140,21 @@ def test_a_full_season_stays_small() -> None:
     """12 meetings, 60 drivers."""
     page = render(season_page(made_up.season(rivals=56, meetings=12), made_up.context()))
     assert len(page.encode()) < 1_500_000
+
+
+def test_a_season_that_can_say_nothing_still_makes_its_page() -> None:
+    """No factor, no claim, no rival, no mistake: a page without empty sections."""
+    full = made_up.season(rivals=0)
+    empty = {
+        name: getattr(full, name).iloc[:0]
+        for name in ("effects", "by_driver", "trends", "claims", "cannot_tell", "needs")
+    }
+    none = {name: getattr(full, name).iloc[:0] for name in ("race_check", "lap_counts", "grip")}
+    page = render(season_page(replace(full, **empty, **none), made_up.context()))
+    tree = parsed(page)
+    assert "What to run" not in page
+    assert [e for e in tree.iter(f"{HTML}tbody") if not len(e)] == []
+    assert [e for e in tree.iter(f"{HTML}section") if len(e) < 2] == []
 
 
 def test_the_same_tables_make_the_same_bytes(html: dict[str, str]) -> None:
