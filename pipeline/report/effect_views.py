@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from pipeline.report import figures
@@ -90,46 +91,39 @@ def lanes_figure(
     title: str,
 ) -> FigureView:
     """Rows with estimate, ci_low, ci_high and verdict, a lane each."""
-    data = _lane_frame(outcome, rows, labels)
-    ends = OUTCOMES[outcome][3]
-    within = span(list(data["low"]), list(data["high"]))
-    ticks = (percent_ticks if outcome in RATIOS else seconds_ticks)(*within)
-    plot = figures.lanes(data, ends, ticks, _band(outcome, context), within)
+    pairs = list(zip(labels, rows, strict=True))
     about = f"{title}: {OUTCOMES[outcome][1]}. " + "; ".join(
-        f"{label}: {effect_words(outcome, row.estimate)}"
-        for label, row in zip(labels, rows, strict=True)
+        f"{label}: {effect_words(outcome, row.estimate)}" for label, row in pairs
     )
     cells = [
-        (label, *_estimate_cells(outcome, row), _verdict_cell(outcome, row))
-        for label, row in zip(labels, rows, strict=True)
+        (label, *_estimate_cells(outcome, row), _verdict_cell(outcome, row)) for label, row in pairs
     ]
-    heads = [
-        "Change",
-        Heading("Estimate", True),
-        Heading("95 % interval"),
-        "Verdict",
-    ]
-    return FigureView(
-        key,
-        title,
-        about,
-        inline_svg(plot, key, title, about),
-        table(f"{key}-data", f"{title}: the figure's data", heads, cells),
-    )
+    heads = ["Change", Heading("Estimate", True), Heading("95 % interval"), "Verdict"]
+    lanes = tuple(_lane(outcome, label, row) for label, row in pairs)
+    svg = _drawn_lanes(outcome, lanes, _band(outcome, context), key, title, about)
+    data = table(f"{key}-data", f"{title}: the figure's data", heads, cells)
+    return FigureView(key, title, about, svg, data)
 
 
-def _lane_frame(outcome: str, rows: Sequence[Row], labels: Sequence[str]) -> pd.DataFrame:
+Lane = tuple[str, float, float, float, str]
+
+
+def _lane(outcome: str, label: str, row: Row) -> Lane:
+    estimate, low, high = (on_axis(outcome, v) for v in (row.estimate, row.ci_low, row.ci_high))
+    return label, estimate, low, high, shown_as(outcome, row)
+
+
+@lru_cache(maxsize=32)  # the team's figures are the same in every driver's file
+def _drawn_lanes(
+    outcome: str, lanes: tuple[Lane, ...], band: float | None, key: str, title: str, about: str
+) -> str:
     import pandas as pd
 
-    return pd.DataFrame(
-        {
-            "label": list(labels),
-            "estimate": [on_axis(outcome, r.estimate) for r in rows],
-            "low": [on_axis(outcome, r.ci_low) for r in rows],
-            "high": [on_axis(outcome, r.ci_high) for r in rows],
-            "shown": [shown_as(outcome, r) for r in rows],
-        }
-    )
+    data = pd.DataFrame(lanes, columns=["label", "estimate", "low", "high", "shown"])
+    within = span(list(data["low"]), list(data["high"]))
+    ticks = (percent_ticks if outcome in RATIOS else seconds_ticks)(*within)
+    plot = figures.lanes(data, OUTCOMES[outcome][3], ticks, band, within)
+    return inline_svg(plot, key, title, about)
 
 
 def _band(outcome: str, context: ReportContext) -> float | None:
