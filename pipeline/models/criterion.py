@@ -179,7 +179,12 @@ class State:
     def ZPZ(self) -> Array:
         """Z' P Z, (q, q)."""
         p = self.p
-        return self.K[p:, p:] - self.K[p:] @ self.inverse @ self.K[:, p:]
+        return self.K[p:, p:] - self._KI @ self.K[:, p:]
+
+    @cached_property
+    def _KI(self) -> Array:
+        """Z' W A inverse, (q, p+q)."""
+        return self.K[self.p :] @ self.inverse
 
     def _level(self, j: int) -> int:
         """Position among the sorted groups (fine first) of nested parameter j."""
@@ -217,6 +222,9 @@ class State:
         i = j - self.layout.n_nested
         return self.sorted_rows.blocks[self.layout.pattern_block[i]], self.layout.patterns[i]
 
+    def _is_identity(self, j: int) -> bool:
+        return self.sorted_rows.identity[self.layout.pattern_block[j - self.layout.n_nested]]
+
     @cached_property
     def _nested_derivatives(self) -> tuple[Array, Array]:
         """Derivatives of log |V0| with the levels coarse first, as theta has them."""
@@ -251,7 +259,11 @@ class State:
             out[j] = first[j] - self._level_loss(self._level(j))
         for j in range(layout.n_nested, len(out)):
             block, pattern = self._pattern(j)
-            out[j] = float((self.ZPZ[block, block] * pattern).sum())
+            if self._is_identity(j):
+                out[j] = float(np.diag(self.K)[self.p :][block].sum())
+                out[j] -= float((self._KI[block] * self.K[self.p :][block]).sum())
+            else:
+                out[j] = float((self.ZPZ[block, block] * pattern).sum())
         return out
 
     def _level_loss(self, level: int) -> float:
@@ -290,17 +302,21 @@ class State:
                 out[i, j] = -second[i, j] - 2 * mixed[i, j] + float((turned[i] * turned[j].T).sum())
         for j in range(layout.m):
             out[j, j] += self._null(j, 2)
-        PZ = -self.inverse @ self.K[:, self.p :]
+        PZ = -self._KI.T.copy()
         PZ[self.p :] += np.eye(self.sorted_rows.q)
         for j in range(n, k):
             block, pattern = self._pattern(j)
             half = PZ[:, block]
+            shaped = half if self._is_identity(j) else half @ pattern
             for i in range(n):
-                out[i, j] = float(((half.T @ grams[i] @ half) * pattern).sum())
+                out[i, j] = float(((grams[i] @ half) * shaped).sum())
             for i in range(n, j + 1):
                 other, other_pattern = self._pattern(i)
                 Q = self.ZPZ[other, block]
-                out[i, j] = float((other_pattern * (Q @ pattern @ Q.T)).sum())
+                if self._is_identity(i) and self._is_identity(j):
+                    out[i, j] = float((Q * Q).sum())
+                else:
+                    out[i, j] = float((other_pattern * (Q @ pattern @ Q.T)).sum())
         return _mirror(out)
 
     def _gram(self, j: int) -> Array:

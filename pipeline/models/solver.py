@@ -28,6 +28,7 @@ CHEAP_CELLS = 20_000  # rows times columns up to which the exact Hessian costs n
 DECREMENT = 1e-12  # of -2 log-likelihood, still to be gained, where the Hessian is exact
 ROUGH_DECREMENT = 1e-9  # the same where each step costs more
 NEAR = 1.0  # of -2 log-likelihood: close enough for the exact Hessian to pay
+ROUGH_STEPS = 15  # by then the average information has arrived, unless the rows do not fit it
 
 
 @dataclass(frozen=True)
@@ -160,10 +161,11 @@ def _minimise(
 ) -> tuple[State, list[float], int]:
     path = [objective.value(state)]
     count = 1
-    for _ in range(MOST_STEPS):
+    for number in range(MOST_STEPS):
         gradient = objective.gradient(state)
         free = _free(state.theta, gradient, lower, scale)
-        step, decrement = _newton(objective, state, gradient, free)
+        near = ROUGH_DECREMENT if number < ROUGH_STEPS else NEAR
+        step, decrement = _newton(objective, state, gradient, free, near)
         if decrement < (DECREMENT if _is_cheap(state) else ROUGH_DECREMENT):
             break
         halvings = MOST_HALVINGS if decrement > ROUGH_DECREMENT else FEW_HALVINGS
@@ -194,18 +196,19 @@ def _free(theta: Array, gradient: Array, lower: Array, scale: Array) -> Flags:
 
 
 def _newton(
-    objective: _Objective, state: State, gradient: Array, free: Flags
+    objective: _Objective, state: State, gradient: Array, free: Flags, near: float = NEAR
 ) -> tuple[Array, float]:
     """Descent step over the free parameters and half its expected gain.
 
-    Far off, the average information, which is nearly always positive definite; near the optimum,
-    and where it is cheap, the observed Hessian, for quadratic convergence.
+    The average information, which is nearly always positive definite, until less than `near` is
+    to be gained by it; then, and where it is cheap, the observed Hessian, for quadratic
+    convergence and the proof.
     """
     if not free.any():
         return np.zeros(len(gradient)), 0.0
     if not _is_cheap(state):
         rough = _step(objective.curved(state.average, state), gradient, free)
-        if rough[1] > NEAR:
+        if rough[1] > near:
             return rough[:2]
     sharp = _step(objective.curved(state.hessian, state), gradient, free)
     if sharp[2] > 1e-8:
@@ -249,6 +252,8 @@ def _search(
     theta = state.theta
     length = 1.0
     bounded = ~np.isneginf(lower)
+    # The penalty keeps its parameters off the bound: a step to it would have to be climbed back.
+    lower = np.where(objective.penalty > 0, np.maximum(lower, theta / 10), lower)
     for tried in range(1, halvings + 1):
         new = theta + length * step
         ceiling = 10 * np.maximum(theta, 1e-3 * scale)

@@ -1,0 +1,39 @@
+"""Cheaper steps change the work, never the result."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.models import solver
+from pipeline.models.solver import Fit, fit_rows
+from tests.models.test_solver_parts import THETA, season
+
+
+def _fitted(monkeypatch: pytest.MonkeyPatch, seed: int, cheap: int, rough: int) -> Fit:
+    monkeypatch.setattr(solver, "CHEAP_CELLS", cheap)
+    monkeypatch.setattr(solver, "ROUGH_STEPS", rough)
+    return fit_rows(season(seed)[0], THETA)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("rough", [0, 15, 100])
+def test_rough_steps_arrive_where_exact_ones_do(
+    monkeypatch: pytest.MonkeyPatch, seed: int, rough: int
+) -> None:
+    exact = _fitted(monkeypatch, seed, cheap=10**9, rough=0)
+    other = _fitted(monkeypatch, seed, cheap=0, rough=rough)
+    assert exact.converged and other.converged
+    assert other.criterion == pytest.approx(exact.criterion, abs=1e-7)
+    errors = np.sqrt(np.diag(exact.cov_beta))
+    np.testing.assert_allclose(other.beta / errors, exact.beta / errors, atol=1e-4)
+
+
+@pytest.mark.parametrize("start", [10.0, 1e-6])
+def test_a_variance_kept_off_zero_is_found_from_far_away(start: float) -> None:
+    rows, _ = season(3)
+    asked = replace(rows, avoid_zero=(*[False] * 5, True))
+    near, far = fit_rows(asked, THETA), fit_rows(asked, np.append(THETA[:5], start))
+    assert far.criterion == pytest.approx(near.criterion, abs=1e-7)
+    assert far.theta[-1] == pytest.approx(near.theta[-1], rel=1e-3)
+    assert far.evaluations < 40
