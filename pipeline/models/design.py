@@ -170,13 +170,23 @@ def _slope_blocks(
     meeting_names: Sequence[str],
     driver_names: Sequence[str],
 ) -> list[Block]:
-    """Random slopes of all contrasts by meeting and by driver, one variance each.
+    """Random slopes by meeting, and by driver.
 
-    Only where enough meetings, and drivers, have tried both settings of something.
+    By meeting: a variance for each factor that was tried in enough meetings, one for all the
+    others together; a factor whose effect differs between meetings does not widen the rest. By
+    driver: one variance. Only where enough meetings, and drivers, tried both settings of
+    something.
     """
     if _groups_that_vary(contrasts, meeting) < LEAST_MEETINGS_FOR_SLOPES:
         return []
-    out = [slope_block("setup by meeting", contrasts, meeting, meeting_names)]
+    out, others = [], []
+    for factor in dict.fromkeys(c.factor for c in contrasts):
+        own = [c for c in contrasts if c.factor == factor]
+        if _groups_that_vary(own, meeting) >= LEAST_MEETINGS_FOR_SLOPES:
+            out.append(slope_block(f"{factor} by meeting", own, meeting, meeting_names))
+        else:
+            others += own
+    out.append(slope_block("other setup by meeting", others, meeting, meeting_names))
     if _groups_that_vary(contrasts, driver) >= LEAST_DRIVERS_FOR_SLOPES:
         out.append(slope_block("setup by driver", contrasts, driver, driver_names))
     return out
