@@ -86,13 +86,32 @@ def streams_of(laps: pa.Table, sessions: pd.DataFrame) -> tuple[pd.DataFrame, Ar
 
 def _distinct(table: pa.Table) -> tuple[pd.DataFrame, Array]:
     """Distinct keys in order of appearance, and each lap's row among them."""
-    code = np.zeros(table.num_rows, dtype=np.int64)
+    opens = np.flatnonzero(_changes(table))
+    few = table.select(KEYS).take(opens)  # a stream's laps mostly stand together
+    code = np.zeros(len(opens), dtype=np.int64)
     for name in KEYS:
-        encoded = table[name].combine_chunks().dictionary_encode()
+        encoded = few[name].combine_chunks().dictionary_encode()
         part = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64) + 1
         code = pd.factorize(code * (len(encoded.dictionary) + 1) + part)[0]
     first = np.flatnonzero(~pd.Series(code).duplicated().to_numpy())
-    return table.select(KEYS).take(first).to_pandas(), code
+    return few.take(first).to_pandas(), np.repeat(code, np.diff(opens, append=table.num_rows))
+
+
+def _changes(table: pa.Table) -> Array:
+    """(n,) bool: rows with another key than the row before."""
+    import pyarrow.compute as pc
+
+    count = table.num_rows
+    out = np.zeros(count, dtype=bool)
+    out[:1] = True
+    for name in KEYS:
+        column = table[name].combine_chunks()
+        differs = pc.not_equal(column.slice(1), column.slice(0, max(count - 1, 0)))
+        if column.null_count:
+            null = np.asarray(column.is_null())
+            out[1:] |= null[1:] != null[:-1]
+        out[1:] |= np.asarray(differs.fill_null(False))
+    return out
 
 
 def _clock_seconds(at: pd.Series, streams: pd.DataFrame, code: Array) -> Array:
