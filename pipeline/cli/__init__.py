@@ -69,6 +69,9 @@ def cli(ctx: click.Context, team: str | None) -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command and exit: 0 done, 1 could not be done, 2 the call is wrong."""
+    # Read by the linear algebra as it loads: for many small fits threads cost more than they give.
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         status = cli.main(args=args, prog_name="backtoback", standalone_mode=False)
     except UserError as error:

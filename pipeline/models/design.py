@@ -174,8 +174,9 @@ def _slope_blocks(
 
     By meeting: a variance for each factor that was tried in enough meetings, one for all the
     others together; a factor whose effect differs between meetings does not widen the rest. By
-    driver: one variance. Only where enough meetings, and drivers, tried both settings of
-    something.
+    driver: one variance. What was tried at one meeting, or by one driver, alone has none: its
+    interval speaks of that meeting or driver. Only where enough meetings, and drivers, tried
+    both settings of something.
     """
     if _groups_that_vary(contrasts, meeting) < LEAST_MEETINGS_FOR_SLOPES:
         return []
@@ -185,10 +186,11 @@ def _slope_blocks(
         if _groups_that_vary(own, meeting) >= LEAST_MEETINGS_FOR_SLOPES:
             out.append(slope_block(f"{factor} by meeting", own, meeting, meeting_names))
         else:
-            others += own
+            others += [c for c in own if _groups_that_vary([c], meeting) > 1]
     out.append(slope_block("other setup by meeting", others, meeting, meeting_names))
     if _groups_that_vary(contrasts, driver) >= LEAST_DRIVERS_FOR_SLOPES:
-        out.append(slope_block("setup by driver", contrasts, driver, driver_names))
+        shared = [c for c in contrasts if _groups_that_vary([c], driver) > 1]
+        out.append(slope_block("setup by driver", shared, driver, driver_names))
     return out
 
 
