@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cho_solve, cholesky, solve_triangular
+from scipy.linalg import cho_solve, cholesky, lapack
 
 from pipeline.models.absorb import Absorbed, absorb, log_det_derivatives
 from pipeline.models.carried import (
@@ -147,10 +147,14 @@ class State:
     @cached_property
     def inverse(self) -> Array:
         """S* C^-1 S*' with S* = diag(I, S), (p+q, p+q): P = W - WA inverse (WA)'."""
-        k, p = len(self.root), self.p
-        half = solve_triangular(self.root, np.eye(k), lower=True, check_finite=False)
-        half[:, p:] = self.S.after_transposed(half[:, p:])
-        return half.T @ half
+        p = self.p
+        lower, info = lapack.dpotri(self.root, lower=1)
+        if info:
+            raise NotPositiveError("singular equations")
+        out = np.tril(lower) + np.tril(lower, -1).T
+        out[p:] = self.S.before(out[p:], transpose=False)
+        out[:, p:] = self.S.after_transposed(out[:, p:])
+        return out
 
     def fitted(self, coefficients: Array) -> Array:
         """[X, Z] coefficients, (R,) or (R, j)."""
@@ -179,12 +183,7 @@ class State:
     def ZPZ(self) -> Array:
         """Z' P Z, (q, q)."""
         p = self.p
-        return self.K[p:, p:] - self._KI @ self.K[:, p:]
-
-    @cached_property
-    def _KI(self) -> Array:
-        """Z' W A inverse, (q, p+q)."""
-        return self.K[self.p :] @ self.inverse
+        return self.K[p:, p:] - self.K[p:] @ self.inverse @ self.K[:, p:]
 
     def _level(self, j: int) -> int:
         """Position among the sorted groups (fine first) of nested parameter j."""
@@ -258,13 +257,22 @@ class State:
         for j in range(layout.m, layout.n_nested):
             out[j] = first[j] - self._level_loss(self._level(j))
         for j in range(layout.n_nested, len(out)):
-            block, pattern = self._pattern(j)
-            if self._is_identity(j):
-                out[j] = float(np.diag(self.K)[self.p :][block].sum())
-                out[j] -= float((self._KI[block] * self.K[self.p :][block]).sum())
-            else:
-                out[j] = float((self.ZPZ[block, block] * pattern).sum())
+            out[j] = self._pattern_trace(j)
         return out
+
+    def _pattern_trace(self, j: int) -> float:
+        """tr(Z' P Z pattern); theta Z' P Z = I - [C^-1]_uu of a scalar block, where that has the
+        digits."""
+        block, pattern = self._pattern(j)
+        if not self._is_identity(j):
+            return float((self.ZPZ[block, block] * pattern).sum())
+        q, theta = len(pattern), float(self.theta[j])
+        if theta > 0:
+            left = q - float(np.diag(self.inverse)[self.p :][block].sum()) / theta
+            if left > 1e-3 * q:
+                return left / theta
+        K = self.K[self.p :][block]
+        return float(np.diag(self.K)[self.p :][block].sum() - ((K @ self.inverse) * K).sum())
 
     def _level_loss(self, level: int) -> float:
         """tr(N' WA inverse (WA)' N) of a level."""
@@ -302,7 +310,7 @@ class State:
                 out[i, j] = -second[i, j] - 2 * mixed[i, j] + float((turned[i] * turned[j].T).sum())
         for j in range(layout.m):
             out[j, j] += self._null(j, 2)
-        PZ = -self._KI.T.copy()
+        PZ = -self.inverse @ self.K[:, self.p :]
         PZ[self.p :] += np.eye(self.sorted_rows.q)
         for j in range(n, k):
             block, pattern = self._pattern(j)

@@ -135,19 +135,27 @@ def fit_outcome(
         null_log_scale=np.r_[response.null_log_scale, np.zeros(m - 1)],
         names=names,
         avoid_zero=tuple(name in (*avoid_zero, *response.keep_off_zero) for name in names),
-        parts=_meetings(design, run, is_run),
+        parts=_parts(design, run, is_run),
     )
     guess = start_values(design, response, X[:, kept], blocks) | dict(start or {})
     fit = fit_rows(rows, np.array([guess[name] for name in names]))
     return _located(design, response, fit, kept, blocks, centre)
 
 
-def _meetings(design: Design, run: Codes, is_run: NDArray[np.bool_]) -> Codes | None:
-    """Meeting of each run row; the rows of within-run information are a part of their own."""
-    names, codes = np.unique(design.runs["meeting"].to_numpy(str), return_inverse=True)
+def _parts(design: Design, run: Codes, is_run: NDArray[np.bool_]) -> Codes | None:
+    """Rows that share few columns with others: the team's and the rest's at each meeting.
+
+    The rows of within-run information are a part of their own. A driver who was of the team for
+    some runs of a meeting keeps that meeting whole: a driver at a meeting lies in one part.
+    """
+    names, meeting = np.unique(design.runs["meeting"].to_numpy(str), return_inverse=True)
     if len(names) == 1:
         return None
-    return np.where(is_run, codes[run], len(names)).astype(np.intp)
+    entries = np.bincount(design.entry)
+    of_team = np.bincount(design.entry, design.team)
+    mixed = np.isin(meeting, meeting[(of_team % np.maximum(entries, 1) > 0)[design.entry]])
+    codes = 2 * meeting + (design.team & ~mixed)
+    return np.where(is_run, codes[run], 2 * len(names)).astype(np.intp)
 
 
 def _levels(
