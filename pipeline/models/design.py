@@ -178,23 +178,55 @@ def _slope_blocks(
     interval speaks of that meeting or driver. Only where enough meetings, and drivers, tried
     both settings of something.
     """
-    if _groups_that_vary(contrasts, meeting) < LEAST_MEETINGS_FOR_SLOPES:
+    contrasts = _apart(contrasts)
+    if groups_that_vary(contrasts, meeting) < LEAST_MEETINGS_FOR_SLOPES:
         return []
     out, others = [], []
     for factor in dict.fromkeys(c.factor for c in contrasts):
         own = [c for c in contrasts if c.factor == factor]
-        if _groups_that_vary(own, meeting) >= LEAST_MEETINGS_FOR_SLOPES:
+        if groups_that_vary(own, meeting) >= LEAST_MEETINGS_FOR_SLOPES:
             out.append(slope_block(f"{factor} by meeting", own, meeting, meeting_names))
         else:
-            others += [c for c in own if _groups_that_vary([c], meeting) > 1]
+            others += [c for c in own if groups_that_vary([c], meeting) > 1]
     out.append(slope_block("other setup by meeting", others, meeting, meeting_names))
-    if _groups_that_vary(contrasts, driver) >= LEAST_DRIVERS_FOR_SLOPES:
-        shared = [c for c in contrasts if _groups_that_vary([c], driver) > 1]
+    if groups_that_vary(contrasts, driver) >= LEAST_DRIVERS_FOR_SLOPES:
+        shared = [c for c in contrasts if groups_that_vary([c], driver) > 1]
         out.append(slope_block("setup by driver", shared, driver, driver_names))
     return out
 
 
-def _groups_that_vary(contrasts: Sequence[Contrast], group: Codes) -> int:
+def _apart(contrasts: Sequence[Contrast]) -> list[Contrast]:
+    """The contrasts that are no combination of those before them.
+
+    Of two that are always changed together only the sum of the slopes' variances can be told.
+    """
+    if not contrasts:
+        return []
+    return [contrasts[i] for i in independent(np.column_stack([c.values for c in contrasts]))]
+
+
+def condition_blocks(
+    contrasts: Sequence[Contrast], variable: str, condition: Codes, names: Sequence[str]
+) -> list[Block]:
+    """For each factor tried under two values or more: its contrasts by value, one variance.
+
+    condition: (R,) codes of `names`, -1 for none.
+    """
+    seen = condition >= 0
+    out = []
+    for factor in dict.fromkeys(c.factor for c in contrasts):
+        own = [c for c in _apart(contrasts) if c.factor == factor]
+        if own and groups_that_vary(own, np.where(seen, condition, len(names))) >= 2:
+            out.append(slope_block(condition_block_name(factor, variable), own, condition, names))
+    return out
+
+
+def condition_block_name(factor: str, variable: str) -> str:
+    """Name of the penalised block of a factor's contrasts by condition."""
+    return f"{factor} by {variable}"
+
+
+def groups_that_vary(contrasts: Sequence[Contrast], group: Codes) -> int:
     """How many groups hold team runs that differ in some contrast."""
     varies = np.zeros(int(group.max(initial=-1)) + 1, bool)
     for contrast in contrasts:

@@ -10,6 +10,7 @@ import numpy as np
 from scipy import stats
 
 from pipeline.models.contrasts import Contrast
+from pipeline.models.design import condition_block_name
 from pipeline.models.identify import Standing
 from pipeline.models.inference import Estimate
 from pipeline.models.verdicts import Margins, verdict
@@ -40,11 +41,6 @@ def unit_weight(contrast: Contrast) -> dict[str, float]:
     return {contrast.name: 1.0 / contrast.scale}
 
 
-def condition_block_name(variable: str) -> str:
-    """Name of the penalised block of contrast by condition."""
-    return f"setup by {variable}"
-
-
 def linear_effects(
     outcome: str,
     base: OutcomeFit,
@@ -72,8 +68,8 @@ def _combination(fitted: OutcomeFit, standing: Standing) -> tuple[np.ndarray, np
         return None
     weights = unit_weight(standing.contrast)
     variable, _, value = standing.condition.partition("=")
-    groups = [(condition_block_name(variable), value, 1.0)] if value else []
-    return fitted.combination(weights, groups)
+    groups = [(condition_block_name(standing.contrast.factor, variable), value, 1.0)]
+    return fitted.combination(weights, groups if value else [])
 
 
 def least_df(standing: Standing) -> float:

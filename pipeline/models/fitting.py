@@ -118,7 +118,8 @@ def fit_outcome(
     run_columns = np.column_stack([design.fixed, *contrast_columns])
     X = np.hstack([spread_out(run_columns), response.within])
     kept = independent(X)
-    blocks = [block for block in (*design.blocks, *extra) if block.columns.shape[1]]
+    own = [block for block in design.blocks if not any(_same(block, other) for other in extra)]
+    blocks = [block for block in (*own, *extra) if block.columns.shape[1]]
     penalised = tuple(Penalised(b.name, spread_out(b.columns)) for b in blocks)
     levels, level_names = _levels(design, run, is_run)
     names = (*response.variance_names, *level_names, *(b.name for b in blocks))

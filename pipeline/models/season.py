@@ -14,10 +14,15 @@ from pipeline.errors import UserError
 from pipeline.models.claims import claims_table
 from pipeline.models.counts import CountFit
 from pipeline.models.curves import corrected_times, grip_table
-from pipeline.models.design import Block, Design, build_design, slope_block
+from pipeline.models.design import (
+    Block,
+    Design,
+    build_design,
+    condition_block_name,
+    condition_blocks,
+)
 from pipeline.models.effects import (
     Effect,
-    condition_block_name,
     effects_table,
     linear_effects,
     scaled,
@@ -199,17 +204,18 @@ def _fits(
     start = dict(zip(base.fit.names, base.fit.theta, strict=True))
     by_variable = {}
     for variable in variables:
-        block = _condition_block(design, variable)
-        guess = start | {block.name: _guess(start)}
-        by_variable[variable] = fit_outcome(design, response, [block], [block.name], guess)
+        blocks = _condition_blocks(design, variable)
+        names = [block.name for block in blocks]
+        guess = start | dict.fromkeys(names, _guess(start))
+        by_variable[variable] = fit_outcome(design, response, blocks, (), guess)
     return OutcomeFits(base, by_variable, factor)
 
 
-def _condition_block(design: Design, variable: str) -> Block:
+def _condition_blocks(design: Design, variable: str) -> list[Block]:
     values = design.runs[variable].astype(object)
     names = sorted(values.dropna().unique())
     codes = np.array([names.index(v) if isinstance(v, str) else -1 for v in values])
-    return slope_block(condition_block_name(variable), design.contrasts, codes, names)
+    return condition_blocks(design.contrasts, variable, codes, names)
 
 
 def _guess(start: Mapping[str, float]) -> float:
@@ -318,7 +324,8 @@ class _Lookup:
         fits = self.fits[outcome]
         variable, _, value = condition.partition("=")
         fitted = fits.by_variable[variable] if value else fits.base
-        groups = [(condition_block_name(variable), value, 1.0)] if value else []
+        factor = next(iter(own.values())).contrast.factor
+        groups = [(condition_block_name(factor, variable), value, 1.0)] if value else []
         combination = fitted.combination(weights, groups)
         if combination is None:
             return None
