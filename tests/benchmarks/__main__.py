@@ -12,13 +12,16 @@ from pathlib import Path
 from tests.benchmarks.timing import THREADS
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
+PARTS = ("fit", "season", "imports", "start", "scale", "growth")
+STORES = (40, 400)  # meetings: 1 and 10 million laps
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--threads", default="1", help="threads of the linear algebra [1]")
     parser.add_argument("--without-r", action="store_true", help="leave lme4 and mgcv out")
-    parser.add_argument("--only", nargs="+", choices=["fit", "season", "imports", "start"])
+    parser.add_argument("--large", action="store_true", help="stream 100 million laps too")
+    parser.add_argument("--only", nargs="+", choices=PARTS)
     options = parser.parse_args()
     os.environ.update(dict.fromkeys(THREADS, options.threads))  # before numpy loads
     from tests.benchmarks import fit, whole
@@ -29,6 +32,8 @@ def main() -> None:
         "season": whole.season_lines,
         "imports": whole.import_lines,
         "start": whole.start_lines,
+        "scale": lambda: whole.scale_lines(STORES + (4_000,) * options.large),
+        "growth": whole.growth_lines,
     }
     found = [line for name in options.only or parts for line in parts[name]()]
     text = page(found, options.threads)

@@ -1,4 +1,4 @@
-"""A season of laps for the benchmarks: 12 meetings, 60 drivers, 8 runs each, 24 to 25 laps a run."""
+"""A season for the benchmarks: 12 meetings, 60 drivers, 8 runs each, 24 to 25 laps a run."""
 
 from __future__ import annotations
 
