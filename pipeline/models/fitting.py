@@ -159,6 +159,11 @@ def _parts(design: Design, run: Codes, is_run: NDArray[np.bool_]) -> Codes | Non
     return np.where(is_run, codes[run], 2 * len(names)).astype(np.intp)
 
 
+def _same(one: Block, other: Block) -> bool:
+    """The same columns under two names: each value of a condition was seen at one meeting."""
+    return {c.tobytes() for c in one.columns.T} == {c.tobytes() for c in other.columns.T}
+
+
 def _levels(
     design: Design, run: Codes, is_run: NDArray[np.bool_]
 ) -> tuple[tuple[Codes, ...], tuple[str, ...]]:
