@@ -119,9 +119,10 @@ def _batch(meeting: int, size: Size, pace: np.ndarray, rng: np.random.Generator)
         "order": range(size.runs), "source": source,
     })  # fmt: skip
     people = [[str(100_000 + d), _driver(d)] for d in own]
+    options = recorded(ReadOptions(_meeting(meeting)))
+    count = len(laps)
     record = ImportRecord(
-        source, f"{meeting:064d}", 0, recorded(ReadOptions(_meeting(meeting))), len(laps), len(laps), 0, len(laps),
-        names, people, {},
+        source, f"{meeting:064d}", 0, options, count, count, 0, count, names, people, {}
     )  # fmt: skip
     return Batch([record], laps, SET_ASIDE.empty(), sessions)
 
