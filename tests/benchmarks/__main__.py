@@ -44,13 +44,17 @@ def main() -> None:
 
 def page(lines: list, threads: str) -> str:
     """The results as a markdown page."""
+    busy = round(os.getloadavg()[2], 1)
     libraries = ", ".join(f"{name} {version(name)}" for name in ("numpy", "scipy", "pyarrow"))
     head = [
         "# Benchmarks",
         "",
         f"`python -m tests.benchmarks --threads {threads}` (Python {platform.python_version()}, "
-        f"{libraries}; {os.cpu_count()} cores). Medians of five in turn; R and MixedLM once. The",
-        "ratio is ours over the reference, measured in the same run.",
+        f"{libraries}; {os.cpu_count()} cores, {busy} processes ready to run: more than the cores "
+        "is a busy machine). The ratio is ours over the reference, measured in the same run. The "
+        "fit: wall time, medians of five in turn, R and MixedLM once. All else: processor time of "
+        "a process of its own, which for one thread is an idle machine's wall time. A line that "
+        "names a memory is in GB. What the figures mean stands in GROWTH.md.",
         "",
         "| what | ours, s | reference | reference, s | ratio | target |",
         "|---|---:|---|---:|---:|---|",
