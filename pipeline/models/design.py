@@ -260,15 +260,15 @@ def independent(X: Array, tolerance: float = 1e-8) -> Codes:
     """Indices of the columns of X (R, p) that are independent of those before them."""
     size = np.sqrt((X**2).sum(axis=0))
     kept: list[int] = []
-    basis = np.zeros((X.shape[0], 0))
+    room = np.zeros(X.shape[::-1])
     for j in range(X.shape[1]):
         if size[j] == 0:
             continue
-        column = X[:, j] / size[j]
+        column, basis = X[:, j] / size[j], room[: len(kept)]
         for _ in range(2):
-            column = column - basis @ (basis.T @ column)
+            column = column - (basis @ column) @ basis
         length = float(np.sqrt(column @ column))
         if length > tolerance:
-            basis = np.column_stack([basis, column / length])
+            room[len(kept)] = column / length
             kept.append(j)
     return np.array(kept, dtype=np.intp)
