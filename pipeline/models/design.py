@@ -192,7 +192,7 @@ def _slope_blocks(
     if groups_that_vary(contrasts, driver) >= LEAST_DRIVERS_FOR_SLOPES:
         shared = [c for c in contrasts if groups_that_vary([c], driver) > 1]
         out.append(slope_block("setup by driver", shared, driver, driver_names))
-    return out
+    return [block for block in out if block.columns.shape[1]]
 
 
 def _apart(contrasts: Sequence[Contrast]) -> list[Contrast]:
@@ -212,11 +212,10 @@ def condition_blocks(
 
     condition: (R,) codes of `names`, -1 for none.
     """
-    seen = condition >= 0
     out = []
     for factor in dict.fromkeys(c.factor for c in contrasts):
         own = [c for c in _apart(contrasts) if c.factor == factor]
-        if own and groups_that_vary(own, np.where(seen, condition, len(names))) >= 2:
+        if own and groups_that_vary(own, condition) >= 2:
             out.append(slope_block(condition_block_name(factor, variable), own, condition, names))
     return out
 
@@ -227,11 +226,11 @@ def condition_block_name(factor: str, variable: str) -> str:
 
 
 def groups_that_vary(contrasts: Sequence[Contrast], group: Codes) -> int:
-    """How many groups hold team runs that differ in some contrast."""
+    """How many groups hold team runs that differ in some contrast. group: (R,), -1 for none."""
     varies = np.zeros(int(group.max(initial=-1)) + 1, bool)
     for contrast in contrasts:
         low, high = np.full(len(varies), np.inf), np.full(len(varies), -np.inf)
-        known = contrast.known
+        known = contrast.known & (group >= 0)
         np.minimum.at(low, group[known], contrast.values[known])
         np.maximum.at(high, group[known], contrast.values[known])
         varies |= high > low
