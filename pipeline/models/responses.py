@@ -106,7 +106,10 @@ def fade_response(laps: Laps) -> Response:
 
 
 def race_response(laps: Laps) -> Response:
-    """Mean of all timed laps of a run but the first, s; its variance falls with their number."""
+    """Mean of all timed laps of a run but the first, s; its variance falls with their number.
+
+    Kept off zero as in `pace_response`: without it, intervals of 16 runs covered 93 %.
+    """
     run = np.flatnonzero(laps.timed >= 2)
     n = laps.timed[run]
     return Response(
@@ -116,6 +119,7 @@ def race_response(laps: Laps) -> Response:
         within=np.zeros((len(run), 0)),
         diagonal=(n.mean() / n)[:, None],
         variance_names=("run",),
+        keep_off_zero=("run",),
     )
 
 
