@@ -6,6 +6,7 @@ import argparse
 import os
 import platform
 import shutil
+import sys
 from importlib.metadata import version
 from pathlib import Path
 
@@ -35,7 +36,11 @@ def main() -> None:
         "scale": lambda: whole.scale_lines(STORES + (4_000,) * options.large),
         "growth": whole.growth_lines,
     }
-    found = [line for name in options.only or parts for line in parts[name]()]
+    found = []
+    for name in options.only or parts:
+        for line in parts[name]():
+            print(f"{line.what}: {line.ours_s:.3g}, ratio {line.ratio:.3g}", file=sys.stderr)
+            found.append(line)
     text = page(found, options.threads)
     print(text)
     if not options.only:
