@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
-from pipeline.models.season import analyse
+from pipeline.models.season import effects_alone
 from pipeline.simulate.season import TeamSpec, make_season
 from pipeline.simulate.truth import both_worlds, compare
 from tests.simulate.frames import season_data
@@ -32,7 +32,7 @@ def study_world(seed: int, spec: TeamSpec = SPEC, draws: int = DRAWS) -> Iterato
     """A line for each contrast and outcome: what the season says and what is true."""
     season = make_season(spec, seed)
     data = season_data(season.world, season.settings)
-    effects = analyse(data, outcomes=OUTCOMES, conditions=False, by_driver=False).effects
+    effects = effects_alone(data, outcomes=OUTCOMES, conditions=False)
     groups = list(effects.groupby(["factor", "level", "reference"]))
     pairs = both_worlds(season.world, season.settings, [contrast for contrast, _ in groups], draws)
     for ((factor, level, _), rows), pair in zip(groups, pairs, strict=True):
