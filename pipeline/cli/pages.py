@@ -43,6 +43,7 @@ def meeting_file(
 ) -> Path:
     """The run sheet of one meeting, printed with a line a run if wanted; its path."""
     from pipeline.models.meeting import analyse_meeting
+    from pipeline.report.advice import as_text
     from pipeline.report.meeting_page import meeting_page
     from pipeline.report.render import render, write_page
     from pipeline.report.terminal import run_lines
@@ -59,6 +60,7 @@ def meeting_file(
         click.echo(f"note: {note}", err=True)
     click.echo(f"{page.title}. {' '.join(page.facts)}\n{page.summary}")
     if lines:
+        click.echo("\n" + as_text(tuple(g for g in page.groups if g.name == "day")))
         click.echo("\n" + "\n".join(run_lines(result.runs, context)))
     return path
 

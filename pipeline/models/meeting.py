@@ -23,6 +23,7 @@ from pipeline.models.inference import values_and_errors
 from pipeline.models.responses import Laps, lap_tables, pace_response
 from pipeline.models.results import runs_table
 from pipeline.models.rows import Array, Codes
+from pipeline.models.season import effects_alone
 from pipeline.models.tables import MeetingResult, SeasonData
 
 TIMED = ("clean", "incident", "traffic", "other")
@@ -31,8 +32,9 @@ TIMED = ("clean", "incident", "traffic", "other")
 def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:
     """Run sheet of one meeting.
 
-    Grip comes from this meeting's runs alone; setup is left out of the model, so that what a
-    change did stands in the differences between runs. Raises CallError for an unknown meeting
+    Grip comes from this meeting's runs alone; setup is left out of the model of the corrected
+    times, so that what a change did stands in the differences between runs. `effects` puts all
+    back-to-backs of the day together. Raises CallError for an unknown meeting
     or one without a usable run.
     """
     own = _only(data, meeting)
@@ -60,6 +62,7 @@ def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:
         reference="Corrected times are at the meeting's mean grip over all its runs, for a lap in "
         "the middle of a run.",
         notes=_notes(own, design),
+        effects=effects_alone(own, outcomes=("pace", "spread"), conditions=False),
     )
 
 

@@ -92,6 +92,8 @@ class MeetingResult:
         no names.
     grip: schema.GRIP for this meeting.
     reference: sentence that says which grip corrected_s refers to.
+    effects: schema.EFFECTS of pace and spread from this meeting alone, all its back-to-backs
+        together; None where they were not asked for.
     """
 
     meeting: str
@@ -100,3 +102,4 @@ class MeetingResult:
     grip: pd.DataFrame
     reference: str
     notes: tuple[str, ...] = ()
+    effects: pd.DataFrame | None = None

@@ -109,7 +109,7 @@ def _clauses(contrast: Contrast, context: ReportContext) -> Iterator[str]:
         length = race_length(context.race_seconds)
         yield f"{NO_MATTER}, over a lap or over {length}" + _care(contrast, None)
     else:
-        yield _first_clause(contrast)
+        yield first_clause(contrast)
         yield from _race_clause(contrast, context)
     yield from _condition_clauses(contrast)
     yield from _needs_clause(contrast)
@@ -121,7 +121,7 @@ def _no_number(contrast: Contrast) -> str:
     return f"{NOT_ENOUGH} to say anything ({plural(contrast.runs, 'run')} with it)"
 
 
-def _first_clause(contrast: Contrast) -> str:
+def first_clause(contrast: Contrast) -> str:
     """Pace, then spread and mistakes where they say something."""
     pace = contrast.row("pace")
     if pace is None or not has_number(pace):

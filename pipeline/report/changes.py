@@ -6,14 +6,22 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from pipeline.report.advice import Group, Item
-from pipeline.report.contrasts import Row, counts_up, records
+from pipeline.report.advice import Group, Item, first_clause
+from pipeline.report.contrasts import (
+    Contrast,
+    Row,
+    counts_up,
+    has_number,
+    importance,
+    records,
+)
 from pipeline.report.driver_views import interval_verdict
 from pipeline.report.words import certainty, effect_words, missing, plural, sentence
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.models.tables import MeetingResult
     from pipeline.report.context import ReportContext
 
 SURE = 0.05  # q-value
@@ -23,6 +31,38 @@ GROUPS = {
     "slower": ("drop", "Lost", "slower than the run before, grip taken out"),
     "not settled": ("open", "Too close to call", "one run each cannot settle it"),
 }
+
+
+def day_group(result: MeetingResult, context: ReportContext) -> Group | None:
+    """Each option tried, all back-to-backs of the day together; None where none has a number."""
+    if result.effects is None:
+        return None
+    rows: dict[tuple[str, str, str], dict[tuple[str, str], Row]] = {}
+    for row in records(result.effects):
+        key = (row.factor, row.level, row.reference)
+        rows.setdefault(key, {})[row.outcome, row.condition] = row
+    tried = [Contrast(*key, found, {}, {}) for key, found in rows.items()]
+    items = tuple(
+        _day_item(contrast, context)
+        for contrast in sorted(tried, key=importance, reverse=True)
+        if has_number(contrast.row("pace")) and not _is_counter(contrast, result.runs)
+    )
+    heading, meaning = "Over the day", "all back-to-backs of the team together, grip taken out"
+    return Group("day", heading, meaning, items) if items else None
+
+
+def _is_counter(contrast: Contrast, runs: pd.DataFrame) -> bool:
+    return contrast.level.startswith("+") and counts_up(runs, contrast.factor)
+
+
+def _day_item(contrast: Contrast, context: ReportContext) -> Item:
+    pace = contrast.row("pace")
+    return Item(
+        key=f"{contrast.factor}:{contrast.level}:{contrast.reference}",
+        name=context.contrast_label(contrast.factor, contrast.level, contrast.reference),
+        text=sentence(first_clause(contrast)),
+        sure=sentence(certainty("pace", pace.ci_low, pace.ci_high)),
+    )
 
 
 def change_groups(runs: pd.DataFrame, context: ReportContext) -> tuple[Group, ...]:

@@ -8,6 +8,7 @@ from pipeline.report.changes import (
     change_groups,
     changed_words,
     changes_summary,
+    day_group,
     difference_verdict,
     without_counters,
 )
@@ -48,12 +49,13 @@ def meeting_page(result: MeetingResult, context: ReportContext) -> Page:
     """All that the run sheet says."""
     runs = without_counters(result.runs, context).sort_values(["date", "hour", "driver"])
     groups = change_groups(runs, context)
+    over_the_day = day_group(result, context)
     return Page(
         title=f"Run sheet: {result.meeting}",
         kicker=" · ".join(part for part in (context.team, context.class_name) if part),
         facts=_facts(runs),
         summary=changes_summary(groups),
-        groups=groups,
+        groups=(over_the_day, *groups) if over_the_day else groups,
         answer_title="What the day's changes did",
         sections=without_empty(
             [
@@ -233,6 +235,8 @@ def _terms() -> Section:
             "A difference between two runs holds both runs' luck: one run each rarely settles a "
             "change. It is called gained or lost where it is sure at 95 % after allowing for how "
             "many differences the day has (q of Benjamini and Hochberg 1995, 5 %).",
+            "Over the day, all back-to-backs of an option are put together by the season's model "
+            "of pace and spread, on this meeting's runs alone.",
         ),
     )
 

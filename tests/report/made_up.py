@@ -343,6 +343,10 @@ def meeting(result: SeasonResult | None = None, name: str = "carpet-opener") -> 
         field=field.reset_index(drop=True),
         grip=result.grip[result.grip["meeting"] == name].reset_index(drop=True),
         reference="Pace is given at the grip of 16:00, the best of the day.",
+        effects=result.effects[
+            result.effects["outcome"].isin(["pace", "spread"])
+            & (result.effects["condition"] == "all")
+        ].reset_index(drop=True),
     )
 
 

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from pipeline.models.tables import MeetingResult, SeasonResult
+from pipeline.report.meeting_page import meeting_page
 from pipeline.report.render import render
 from pipeline.report.season_page import season_page
 from pipeline.report.words import MINUS, _bare
@@ -177,3 +178,19 @@ def test_hostile_words_stay_words() -> None:
     assert "<script>alert" not in page and "\x00" not in page
     scripts = list(parsed(page).iter(f"{HTML}script"))
     assert len(scripts) == 1
+
+
+def test_a_run_sheet_puts_the_days_back_to_backs_together() -> None:
+    result, context = made_up.meeting(), made_up.context()
+    page = meeting_page(result, context)
+    day = page.groups[0]
+    assert day.name == "day"
+    pace = result.effects[result.effects["outcome"] == "pace"]  # type: ignore[index]
+    wanted = {
+        f"{row.factor}:{row.level}:{row.reference}"
+        for row in pace.itertuples()
+        if row.estimate == row.estimate
+    }
+    assert {item.key for item in day.items} == wanted
+    without = meeting_page(replace(result, effects=None), context)
+    assert all(group.name != "day" for group in without.groups)
