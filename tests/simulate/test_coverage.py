@@ -2,10 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
 from scipy.stats import binom
 
-from tests.simulate.coverage import SPEC, covers, study_world, table, wrong_way
+from tests.simulate.coverage import SPEC, covers, covers_here, study_world, table, wrong_way
 
 WORLDS = range(1, 5)
 
@@ -18,6 +19,8 @@ def line(**changes):
         "estimate": -0.1,
         "ci_low": -0.15,
         "ci_high": -0.05,
+        "here_low": -0.12,
+        "here_high": -0.09,
         "p_value": 0.001,
         "truth": -0.08,
     }
@@ -55,6 +58,19 @@ def test_an_interval_beside_the_truth_counts_as_a_miss():
     assert wrong_way(line(truth=0.02))
     assert not wrong_way(line(truth=0.02, p_value=0.2))
     assert wrong_way(line(outcome="spread", estimate=1.2, truth=0.9))
+    assert covers_here([line(), line(truth=-0.1)]) == "50.0%"
+    assert covers_here([line(here_low=math.nan, here_high=math.nan)]) == "–"
+
+
+@pytest.mark.slow
+def test_intervals_of_these_meetings_are_narrower_and_hold_too(lines):
+    known = [one for one in lines if one["told"] and not math.isnan(one["here_low"])]
+    assert len(known) >= 0.9 * len(WORLDS) * 3 * len(SPEC.factors)
+    width = [one["here_high"] - one["here_low"] for one in known]
+    wider = [one["ci_high"] - one["ci_low"] for one in known]
+    assert np.mean(width) < np.mean(wider)
+    held = sum(one["here_low"] <= one["truth"] <= one["here_high"] for one in known)
+    assert held >= binom.ppf(0.001, len(known), 0.95)
 
 
 def test_the_table_counts_what_got_no_number():
