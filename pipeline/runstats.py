@@ -16,7 +16,6 @@ Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
 COME_IN_LAPS = 3.0  # tyres come in as exp(-(lap - 2) / 3); common practice, no source
-BASIS_NAMES = ("come_in", "fade_per_10_laps")
 
 
 def lap_basis(lap: Array) -> Array:
@@ -154,15 +153,14 @@ class PooledLaps:
     null_log_scale: float
 
 
-def pool_laps(statistics: RunStatistics, scales: Array, least_laps: int = 1) -> PooledLaps:
+def pool_laps(statistics: RunStatistics, scales: Array) -> PooledLaps:
     """Exact reduction of the laps to few rows.
 
     For each driver the matrix [basis, y] about the runs' means, of any number of laps, is
     replaced by the k + 1 rows of a square root of its cross-products: an orthogonal rotation of
-    the laps, whose remaining rows are zero. Runs with fewer than `least_laps` clean laps stay
-    out altogether, their cross-products too small to matter being kept.
+    the laps, whose remaining rows are zero.
     """
-    kept = np.flatnonzero(statistics.n >= max(least_laps, 1))
+    kept = np.flatnonzero(statistics.n > 0)
     unit = scales[statistics.driver[kept]] / statistics.n[kept]
     ys, bases, units = [statistics.mean_y[kept]], [statistics.mean_basis[kept]], [unit]
     null_rows = null_log_scale = 0.0

@@ -100,13 +100,11 @@ def fit_outcome(
     design: Design,
     response: Response,
     extra: Sequence[Block] = (),
-    avoid_zero: Sequence[str] = (),
     start: Mapping[str, float] | None = None,
 ) -> OutcomeFit:
     """Fit one response.
 
-    extra: further penalised blocks. avoid_zero: names of variances kept off the boundary. start:
-    first guesses by name.
+    extra: further penalised blocks. start: first guesses by name.
     """
     is_run = response.is_run
     run = np.where(is_run, response.run, 0)
@@ -135,7 +133,7 @@ def fit_outcome(
         null_rows=np.r_[response.null_rows, np.zeros(m - 1)],
         null_log_scale=np.r_[response.null_log_scale, np.zeros(m - 1)],
         names=names,
-        avoid_zero=tuple(name in (*avoid_zero, *response.keep_off_zero) for name in names),
+        avoid_zero=tuple(name in response.keep_off_zero for name in names),
         parts=_parts(design, run, is_run),
     )
     guess = start_values(design, response, X[:, kept], blocks) | dict(start or {})

@@ -20,13 +20,11 @@ from pipeline.models.design import Design, build_design
 from pipeline.models.fitting import OutcomeFit, fit_outcome
 from pipeline.models.identify import switch_pairs, usable_runs
 from pipeline.models.inference import values_and_errors
-from pipeline.models.responses import Laps, lap_tables, pace_response
+from pipeline.models.responses import TIMED, Laps, lap_tables, pace_response
 from pipeline.models.results import runs_table
 from pipeline.models.rows import Array, Codes
 from pipeline.models.season import effects_alone
 from pipeline.models.tables import MeetingResult, SeasonData
-
-TIMED = ("clean", "incident", "traffic", "other")
 
 
 def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:

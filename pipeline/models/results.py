@@ -15,7 +15,6 @@ from pipeline.models.design import Design
 from pipeline.models.effects import Effect, numbers, scaled, unit_weight
 from pipeline.models.fitting import OutcomeFit
 from pipeline.models.identify import Standing
-from pipeline.models.inference import Estimate
 from pipeline.models.verdicts import NOT_ENOUGH, Margins, more_switches
 from pipeline.schema import LAP_STATUSES, RUNS
 
@@ -255,16 +254,3 @@ def lap_counts(data: SeasonData) -> pd.DataFrame:
         if status in table.columns
     ]
     return pd.DataFrame(rows, columns=["meeting", "status", "laps"])
-
-
-__all__ = [
-    "Estimate",
-    "by_driver_table",
-    "cannot_tell_table",
-    "components_table",
-    "fits_table",
-    "lap_counts",
-    "needs_table",
-    "runs_table",
-    "trends_table",
-]

@@ -26,7 +26,6 @@ from pipeline.models.effects import (
     effects_table,
     linear_effects,
     scaled,
-    unit_weight,
 )
 from pipeline.models.fitting import OutcomeFit, Response, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
@@ -207,7 +206,7 @@ def _fits(
         blocks = _condition_blocks(design, variable)
         names = [block.name for block in blocks]
         guess = start | dict.fromkeys(names, _guess(start))
-        by_variable[variable] = fit_outcome(design, response, blocks, (), guess)
+        by_variable[variable] = fit_outcome(design, response, blocks, guess)
     return OutcomeFits(base, by_variable, factor)
 
 
@@ -352,6 +351,3 @@ def _notes(design: Design, fits: Mapping[str, OutcomeFits], laps: Laps) -> tuple
     if not laps.incidents.any():
         out.append("No lap was lost to an incident: mistakes cannot be compared.")
     return tuple(dict.fromkeys(out))
-
-
-__all__ = ["analyse", "unit_weight"]

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.read.numbers import plain_numbers
-from pipeline.read.shapes import Shape, plain, shapes
+from pipeline.read.shapes import Shape, common_signs, plain, shapes
 
 DAY = 86_400_000_000  # microseconds
 NO_DAY = np.iinfo(np.int64).min
@@ -110,7 +110,7 @@ def read_clocks(column: pa.Array, month_first: bool | None = None) -> Clocks:
     month_first: how to read 03/04/2026; None: as day 3 of month 4 unless a date in the column
     rules that out, and `swap` tells that both were possible.
     """
-    column = _common_signs(plain(column))
+    column = common_signs(plain(column), _SIGNS)
     size = len(column)
     micros = np.full(size, -1, dtype=np.int64)
     day = np.full(size, NO_DAY, dtype=np.int64)
@@ -151,15 +151,6 @@ def iso_day(day: int) -> str:
 def day_number(iso: str) -> int:
     """Days since 1970-01-01 of an ISO date. Raises ValueError where it is none."""
     return date.fromisoformat(iso).toordinal() - _EPOCH
-
-
-def _common_signs(column: pa.Array) -> pa.Array:
-    data = column.buffers()[2] if len(column) else None
-    if data is None or bytes(data).isascii():
-        return column
-    for sign, common in _SIGNS:
-        column = pc.replace_substring(column, sign, common)
-    return column
 
 
 def _match(text: str) -> re.Match[str] | None:

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.read.numbers import plain_numbers
-from pipeline.read.shapes import Shape, plain, shapes
+from pipeline.read.shapes import Shape, common_signs, plain, shapes
 
 SECONDS_OF_A_DAY = 86_400.0
 # A spreadsheet keeps 0:16.234 as 0.000187893 of a day. A lap of 0.02 s does not exist, and one of
@@ -60,7 +60,7 @@ def read_durations(column: pa.Array, milliseconds: bool = False) -> Durations:
     Every form may stand in the same column. `milliseconds`: the header says so; whole numbers
     then are thousandths of a second, and so they are where none of the column can be seconds.
     """
-    column = _common_signs(plain(column))
+    column = common_signs(plain(column), _SIGNS)
     seconds = np.full(len(column), np.nan)
     whole = np.zeros(len(column), dtype=bool)
     absent = np.asarray(pc.equal(pc.binary_length(column).fill_null(0), 0))
@@ -85,15 +85,6 @@ def read_durations(column: pa.Array, milliseconds: bool = False) -> Durations:
 def read_one(text: str) -> float:
     """Seconds of one duration; NaN where it is none."""
     return float(read_durations(pa.array([text], pa.string())).seconds[0])
-
-
-def _common_signs(column: pa.Array) -> pa.Array:
-    data = column.buffers()[2] if len(column) else None
-    if data is None or bytes(data).isascii():
-        return column
-    for sign, common in _SIGNS:
-        column = pc.replace_substring(column, sign, common)
-    return column
 
 
 def _match(text: str) -> re.Match[str] | None:

@@ -6,7 +6,7 @@ a plain regular expression; its rows are then turned into numbers together.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -99,3 +99,13 @@ def _distinct(keys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _text(cells: np.ndarray) -> str:
     return cells.tobytes().decode("latin-1")
+
+
+def common_signs(column: pa.Array, signs: Sequence[tuple[str, str]]) -> pa.Array:
+    """The column with each foreign sign replaced by the common one; plain ASCII is left alone."""
+    data = column.buffers()[2] if len(column) else None
+    if data is None or bytes(data).isascii():
+        return column
+    for sign, common in signs:
+        column = pc.replace_substring(column, sign, common)
+    return column
