@@ -9,7 +9,6 @@ from typing import Any
 
 import click
 
-from pipeline import __version__
 from pipeline.errors import UserError
 
 # verb -> (module of this folder, one line for --help). In the order of use.
@@ -44,9 +43,24 @@ class VerbGroup(click.Group):
             formatter.write_dl([(verb, line) for verb, (_, line) in VERBS.items()])
 
 
+def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        from pipeline import __version__
+
+        click.echo(f"backtoback, version {__version__}")
+        ctx.exit()
+
+
 @click.group(cls=VerbGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--team", "team", type=click.Path(), default=None, help="Team folder [default: .].")
-@click.version_option(__version__, prog_name="backtoback")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_show_version,
+    help="Show the version and exit.",
+)
 @click.pass_context
 def cli(ctx: click.Context, team: str | None) -> None:
     """What was each setup change worth?

@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.models.rows import Array
-
 if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.factors import Factor
+    from pipeline.models.rows import Array
 
 Flags = NDArray[np.bool_]
 

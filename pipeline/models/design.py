@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast, setup_contrasts
 from pipeline.models.grip import DayBasis, day_basis
-from pipeline.models.rows import Array, Codes
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.models.rows import Array, Codes
     from pipeline.models.tables import SeasonData
 
 LEAST_MEETINGS_FOR_SLOPES = 4
@@ -58,8 +58,11 @@ class Design:
     meeting_names: tuple[str, ...]
 
 
-def build_design(data: SeasonData, index: Codes) -> Design:
-    """Design over the runs `index` (rows of data.runs, those that take part)."""
+def build_design(data: SeasonData, index: Codes, *, penalised: bool = True) -> Design:
+    """Design over the runs `index` (rows of data.runs, those that take part).
+
+    penalised: with the blocks; what the data can tell needs none.
+    """
     import pandas as pd
 
     runs = data.runs.iloc[index].reset_index(drop=True)
@@ -75,10 +78,11 @@ def build_design(data: SeasonData, index: Codes) -> Design:
     days = tuple(
         (runs["meeting"][r], runs["date"][r], _surface(runs["surface"][r])) for r in day_rows
     )
-    blocks = [
-        *_grip_blocks(day, hour, bases, days),
-        *_slope_blocks(contrasts, meeting, driver, list(meeting_names), list(driver_names)),
-    ]
+    blocks: list[Block] = []
+    if penalised:
+        blocks += _grip_blocks(day, hour, bases, days)
+        names_of = list(meeting_names), list(driver_names)
+        blocks += _slope_blocks(contrasts, meeting, driver, *names_of)
     return Design(
         runs=runs,
         index=index,

@@ -8,11 +8,12 @@ that one smoothing variance, in s^2 per hour^3, serves days of every length.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.interpolate import BSpline
 
-from pipeline.models.rows import Array
+if TYPE_CHECKING:
+    from pipeline.models.rows import Array
 
 KNOT_HOURS = 0.75
 LEAST_KNOT_HOURS = 0.2
@@ -49,6 +50,8 @@ class DayBasis:
         """The penalised columns, (n, q)."""
         if not self.q or not len(hour):
             return np.zeros((len(hour), self.q))
+        from scipy.interpolate import BSpline
+
         inside = np.clip(hour, self.first, self.last)
         B = BSpline.design_matrix(inside, self.knots, 3).toarray()
         return np.asarray(B @ self.transform)

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast
 from pipeline.models.design import Design, build_design, independent
-from pipeline.models.rows import Array, Codes
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.factors import Factor
+    from pipeline.models.rows import Array, Codes
     from pipeline.models.tables import SeasonData
 
 LEAST_LEFT = 0.10
@@ -72,7 +72,7 @@ def tell_apart(data: SeasonData) -> pd.DataFrame:
     index = usable_runs(data)
     if not len(index):
         return pd.DataFrame(columns=TELL_COLUMNS)
-    design = build_design(data, index)
+    design = build_design(data, index, penalised=False)
     everything = standings(design, data.factors, "all", np.ones(len(index), bool))
     return pd.DataFrame([_tell_row(s) for s in everything], columns=TELL_COLUMNS)
 

@@ -145,3 +145,19 @@ def test_help_loads_nothing_heavy():
     )
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert result.returncode == 0, result.stderr
+
+
+def test_check_starts_without_the_libraries_of_the_fits_and_pages(tmp_path):
+    checked(tmp_path)
+    code = f"""
+import sys
+from pipeline.cli import main
+try:
+    main(["--team", {str(tmp_path)!r}, "check"])
+except SystemExit as stop:
+    assert not stop.code
+slow = ("scipy", "statsmodels", "plotnine", "matplotlib", "jinja2")
+print([name for name in slow if name in sys.modules])
+"""
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.splitlines()[-1] == "[]"
