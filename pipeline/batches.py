@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from pipeline.export_files import ExportFile
 from pipeline.people import People, resolve
 from pipeline.read import Export, ReadOptions
+from pipeline.read.by_run import LapsByRun, joined
 from pipeline.session_facts import with_facts
 from pipeline.store import Batch, ImportRecord
-from pipeline.streams import KEYS, streams_of
+from pipeline.streams import streams_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,25 +36,24 @@ def make_batch(team: Team, files: list[FileRead], seen: Iterable[Sequence[str]])
     import pandas as pd
 
     exports = [file.export for file in files]
-    laps, aside, sessions = (
+    aside, sessions = (
         pd.concat([getattr(export, name) for export in exports], ignore_index=True)
-        for name in ("laps", "set_aside", "sessions")
+        for name in ("set_aside", "sessions")
     )
-    laps, people = _with_people(team, laps, sessions, seen)
+    laps, people = _with_people(team, joined([e.by_run for e in exports]), sessions, seen)
     records = [_record(file, people.get(file.file.source, [])) for file in files]
-    return Batch(records, laps, aside, sessions)
+    return Batch(records, laps.table(), aside, sessions)
 
 
 def _with_people(
-    team: Team, laps: pd.DataFrame, sessions: pd.DataFrame, seen: Iterable[Sequence[str]]
-) -> tuple[pd.DataFrame, dict[str, list[tuple[str, str]]]]:
+    team: Team, laps: LapsByRun, sessions: pd.DataFrame, seen: Iterable[Sequence[str]]
+) -> tuple[LapsByRun, dict[str, list[tuple[str, str]]]]:
     """Laps with driver, team and kind of session; (transponder, name) pairs of each source."""
     import pyarrow as pa
 
-    if laps.empty:
+    if not len(laps):
         return laps, {}
-    table = pa.Table.from_pandas(laps[KEYS], preserve_index=False)
-    streams, code = streams_of(table, with_facts(team, sessions))
+    streams, code = streams_of(laps.runs, with_facts(team, sessions))
     people: dict[str, set[tuple[str, str]]] = defaultdict(set)
     columns = ["source", "transponder", "name_as_given", "driver"]
     cells = streams[columns].astype(object).fillna("").itertuples(index=False, name=None)
@@ -61,13 +61,14 @@ def _with_people(
         # A car known by neither is known by its number, which stands in driver.
         people[source].add((transponder, name if transponder or name else driver))
     pairs = [(t, n) for t, n in seen] + [pair for found in people.values() for pair in found]
-    found = resolve(People(team.drivers, pairs), streams)
-    laps = laps.assign(
-        driver=found["driver"].astype("str").array.take(code),
-        team=found["team"].to_numpy(dtype=bool)[code],
-        session_kind=streams["session_kind"].astype("str").array.take(code),
+    found = resolve(People(team.drivers, pairs), streams).assign(
+        session_kind=streams["session_kind"]
     )
-    return laps, {source: sorted(pairs) for source, pairs in people.items()}
+    new = {
+        name: pa.array(found[name].to_list()).take(pa.array(code))
+        for name in ("driver", "team", "session_kind")
+    }
+    return laps.with_runs(new), {source: sorted(pairs) for source, pairs in people.items()}
 
 
 def _record(read: FileRead, people: list[tuple[str, str]]) -> ImportRecord:
@@ -81,7 +82,7 @@ def _record(read: FileRead, people: list[tuple[str, str]]) -> ImportRecord:
         rows_in=export.rows_in,
         rows_kept=export.rows_kept,
         rows_set_aside=len(export.set_aside),
-        laps=len(export.laps),
+        laps=len(export.by_run),
         sessions=sorted(set(export.sessions["session"])),
         people=[list(pair) for pair in people],
         reasons={str(reason): int(number) for reason, number in counts.items()},

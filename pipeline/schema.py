@@ -6,8 +6,9 @@ column list of the docs.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -44,12 +45,13 @@ class Table:
     def names(self) -> list[str]:
         return [column.name for column in self.columns]
 
-    def arrow(self) -> pa.Schema:
-        """The parquet schema."""
+    def arrow(self, coded: bool = False) -> pa.Schema:
+        """The parquet schema; `coded`: texts as codes (dictionary arrays), as rows in memory are
+        held."""
         import pyarrow as pa
 
         return pa.schema(
-            [pa.field(c.name, _arrow_type(c.kind), nullable=c.nullable) for c in self.columns]
+            [pa.field(c.name, _arrow_type(c, coded), nullable=c.nullable) for c in self.columns]
         )
 
     def empty(self) -> pd.DataFrame:
@@ -71,26 +73,47 @@ class Table:
             if series is None:
                 series = pd.Series([None] * len(frame), index=frame.index, dtype=object)
             out[column.name] = _as_kind(series, column)
-        self._check(out)
+        for column in self.columns:
+            series = out[column.name]
+            self._check(column, int(series.isna().sum()), series.dropna().unique)
         return pd.DataFrame(out, index=frame.index, columns=self.names)
 
-    def _check(self, columns: dict[str, pd.Series]) -> None:
+    def rows(self, data: pd.DataFrame | pa.Table) -> pa.Table:
+        """The same of data or of an arrow table, as arrow rows; coded texts stay coded."""
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        if not isinstance(data, pa.Table):
+            rows = pa.Table.from_pandas(self.conform(data), self.arrow(), preserve_index=False)
+            return rows.replace_schema_metadata(None)
         for column in self.columns:
-            series = columns[column.name]
-            if not column.nullable and series.isna().any():
-                raise ValueError(f"{self.name}.{column.name}: empty in {series.isna().sum()} rows")
-            if column.values:
-                strange = set(series.dropna().unique()) - set(column.values)
-                if strange:
-                    raise ValueError(f"{self.name}.{column.name}: {sorted(strange)}")
+            cells = data[column.name]
+            empty = cells.null_count
+            if column.kind == "number" and not column.nullable:
+                empty += pc.sum(pc.is_nan(cells)).as_py() or 0
+            self._check(column, empty, partial(_distinct, cells))
+        return data.select(self.names)
+
+    def _check(self, column: Column, empty: int, values: Callable[[], Iterable[Any]]) -> None:
+        """values: gives the distinct values, if they are asked for."""
+        if empty and not column.nullable:
+            raise ValueError(f"{self.name}.{column.name}: empty in {empty} rows")
+        strange = set(values()) - set(column.values) if column.values else ()
+        if strange:
+            raise ValueError(f"{self.name}.{column.name}: {sorted(strange)}")
 
 
-def _arrow_type(kind: str) -> pa.DataType:
+def _distinct(cells: pa.ChunkedArray) -> list[Any]:
+    return cells.unique().drop_null().to_pylist()
+
+
+def _arrow_type(column: Column, coded: bool) -> pa.DataType:
     import pyarrow as pa
 
-    if kind == "instant":
+    if column.kind == "instant":
         return pa.timestamp("ms", tz="UTC")
-    return pa.type_for_alias(_ARROW[kind])
+    plain = pa.type_for_alias(_ARROW[column.kind])
+    return pa.dictionary(pa.int32(), plain) if coded and column.kind == "text" else plain
 
 
 def _as_kind(series: pd.Series, column: Column) -> pd.Series:

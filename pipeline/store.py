@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 TABLES = {"laps": LAPS, "set_aside": SET_ASIDE, "sessions": SESSIONS}
 MAPPINGS = "mappings.json"
+_BATCH = 65_536
 _PLAIN_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,59}(?<!\.)")
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 
@@ -54,10 +55,13 @@ class ImportRecord:
 
 @dataclass(frozen=True, eq=False)
 class Batch:
-    """What the files of one import bring into the store; rows tell their file by `source`."""
+    """What the files of one import bring into the store; rows tell their file by `source`.
+
+    laps: schema.LAPS, as a frame or as an arrow table whose texts may be codes.
+    """
 
     records: Sequence[ImportRecord]
-    laps: pd.DataFrame
+    laps: pd.DataFrame | pa.Table
     set_aside: pd.DataFrame
     sessions: pd.DataFrame
 
@@ -148,7 +152,7 @@ class Store:
         meeting: str,
         records: list[ImportRecord],
         gone: set[str],
-        new: Mapping[str, pd.DataFrame | None],
+        new: Mapping[str, pd.DataFrame | pa.Table | None],
         extra: Mapping[str, Writer],
     ) -> None:
         stem = file_stem(meeting)
@@ -191,22 +195,40 @@ def file_stem(meeting: str) -> str:
     return f"{slug or 'meeting'}-{hashlib.sha256(meeting.encode()).hexdigest()[:10]}"
 
 
-def _table_writer(table: Table, old: Path, gone: set[str], new: pd.DataFrame | None) -> Writer:
+def _table_writer(
+    table: Table, old: Path, gone: set[str], new: pd.DataFrame | pa.Table | None
+) -> Writer:
     """Old rows of other sources and the new, by source: the order of imports is no matter."""
 
     def write(path: Path) -> None:
         import pyarrow as pa
-        import pyarrow.parquet as pq
 
         parts = _split_by_source(_read(old, None), gone) if old.is_file() else {}
         if new is not None and len(new):
-            rows = pa.Table.from_pandas(table.conform(new), table.arrow(), preserve_index=False)
-            parts.update(_split_by_source(rows.replace_schema_metadata(None), set()))
+            parts.update(_split_by_source(table.rows(new), set()))
         ordered = [parts[source] for source in sorted(parts)]
+        if len(ordered) > 1:
+            ordered = [part.cast(table.arrow()) for part in ordered]
         whole = pa.concat_tables(ordered) if ordered else table.arrow().empty_table()
-        pq.write_table(whole, path, compression="zstd")
+        _write(path, whole, table)
 
     return write
+
+
+def _write(path: Path, rows: pa.Table, table: Table) -> None:
+    """The rows as parquet; coded texts are written as they are and read as plain ones.
+
+    Whole numbers and instants that rise from row to row are short as differences, and quick.
+    """
+    import pyarrow.parquet as pq
+
+    steps = [column.name for column in table.columns if column.kind in ("integer", "instant")]
+    others = [name for name in table.names if name not in steps]
+    pq.write_table(
+        rows, path, compression="zstd", store_schema=False, write_batch_size=_BATCH,
+        use_dictionary=others, column_encoding=dict.fromkeys(steps, "DELTA_BINARY_PACKED"),
+        write_statistics=steps,
+    )  # fmt: skip
 
 
 def _split_by_source(rows: pa.Table, gone: set[str]) -> dict[str, pa.Table]:

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import CallError, Problem, UserError
-from pipeline.read.assemble import Laps, assemble
+from pipeline.read.assemble import Laps, assemble, elapsed_of
 from pipeline.read.blocks import Block, read_blocks
+from pipeline.read.by_run import joined
 from pipeline.read.clocks import day_number
 from pipeline.read.dialect import check_mapping
-from pipeline.read.frames import laps_frame, sessions_frame, set_aside_frame
+from pipeline.read.frames import ends_of, laps_by_run, sessions_frame, set_aside_frame
 from pipeline.read.gathered import Gathered, Harvest
 from pipeline.read.grid import gather_grid
 from pipeline.read.instants import zone_of
@@ -88,7 +89,7 @@ def _joined(exports: list[Export], notes: tuple[str, ...]) -> Export:
     sessions = frames("sessions").drop_duplicates(["session", "class", "heat"], ignore_index=True)
     sessions["order"] = np.arange(len(sessions))
     return Export(
-        laps=frames("laps"),
+        by_run=joined([export.by_run for export in exports]),
         set_aside=frames("set_aside"),
         sessions=sessions,
         rows_in=sum(export.rows_in for export in exports),
@@ -186,13 +187,15 @@ def _export(
 ) -> Export:
     options = context.options
     starts = session_starts(laps.session, laps.rows.start, options, context.title_day, harvest)
-    frame = laps_frame(laps, starts, options, name)
-    sessions = sessions_frame(laps, frame["at"], starts, context, name, harvest)
-    first = [_line_of(row) for row in frame.head(3).to_dict("records")]
+    elapsed = elapsed_of(laps)
+    at = ends_of(laps, elapsed, starts)
+    by_run = laps_by_run(laps, elapsed, at, options, name)
+    sessions = sessions_frame(laps, at, starts, context, name, harvest)
+    first = [_line_of(row) for row in by_run.head(3).to_pylist()]
     asides = sorted(harvest.asides, key=lambda aside: aside.line)
     set_aside = set_aside_frame(asides, options.meeting, name)
     return Export(
-        laps=frame,
+        by_run=by_run,
         set_aside=set_aside,
         sessions=sessions,
         rows_in=harvest.rows_in,
@@ -203,8 +206,7 @@ def _export(
 
 
 def _line_of(row: dict[Any, Any]) -> str:
-    timed = row["at"] is not None and row["at"] == row["at"]
-    at = f" at {row['at']:%Y-%m-%d %H:%M:%S} UTC" if timed else ""
+    at = f" at {row['at']:%Y-%m-%d %H:%M:%S} UTC" if row["at"] else ""
     return (
         f"{row['session']}: {row['driver']}, lap {row['lap']}, {row['lap_s']:.3f} s{at}"
         f" ({row['status']})"

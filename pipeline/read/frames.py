@@ -9,7 +9,8 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.read import status
-from pipeline.read.assemble import Laps, elapsed_of, status_of
+from pipeline.read.assemble import Laps, status_of
+from pipeline.read.by_run import LapsByRun
 from pipeline.read.clocks import day_number, iso_day
 from pipeline.read.gathered import Aside, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, zone_of
@@ -18,7 +19,7 @@ from pipeline.read.ordered import Context
 from pipeline.read.records import ReadOptions
 from pipeline.read.timeline import default_days, local_day
 from pipeline.read.words import kind_of
-from pipeline.schema import LAPS, SESSIONS, SET_ASIDE
+from pipeline.schema import SESSIONS, SET_ASIDE
 
 FAR_DAYS = 14
 
@@ -26,41 +27,60 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def laps_frame(
-    laps: Laps, starts: dict[str, int], options: ReadOptions, source: str
-) -> pd.DataFrame:
-    """schema.LAPS of the laps. starts: session -> UTC microseconds of its start, where told."""
-    size = len(laps.run)
-    started = _by_session(laps.session, starts)
-    elapsed = elapsed_of(laps)
-    at = laps.end if laps.absolute else np.full(size, NO_TIME, dtype=np.int64)
-    counted = (at == NO_TIME) & (started != NO_TIME)
-    micros = np.round(elapsed * SECOND).astype(np.int64)
-    at = np.where(counted, np.where(counted, started, 0) + micros, at)
-    rows = laps.rows
-    driver = together(rows.driver, rows.transponder, lambda name, number: name or number)
-    driver = together(driver, rows.number, lambda name, number: name or f"car {number}")
-    kinds = laps.session.map(lambda name: session_kind(name, options)[0])
-    return LAPS.conform(
-        {
-            "meeting": _text(_constant(options.meeting, size)),
-            "session": _text(laps.session.arrow()),
-            "session_kind": _text(kinds.arrow()),
-            "class": _text(rows.racing_class.arrow()),
-            "heat": _text(laps.heat.arrow()),
-            "driver": _text(driver.arrow()),
-            "transponder": _text(rows.transponder.arrow(null=True)),
-            "team": np.zeros(size, dtype=bool),
-            "lap": laps.lap,
-            "lap_s": np.round(laps.lap_s, 6),
-            "at": _instants(at),
-            "elapsed_s": np.round(elapsed, 6),
-            "status": _text(_codes(status_of(laps))),
-            "source": _text(_constant(source, size)),
-            "source_line": rows.line,
-            "name_as_given": _text(rows.driver.arrow(null=True)),
-        }
-    )
+def ends_of(laps: Laps, elapsed: np.ndarray, starts: dict[str, int]) -> np.ndarray:
+    """(n,) UTC milliseconds at which each lap ended, NO_TIME where unknown.
+
+    elapsed (n,): s. starts: session -> UTC microseconds of its start, where told.
+    """
+    at = laps.end if laps.absolute else np.full(len(laps.end), NO_TIME, dtype=np.int64)
+    known = at != NO_TIME
+    if not known.all():
+        started = _by_session(laps.session, starts)
+        counted = ~known & (started != NO_TIME)
+        micros = np.round(elapsed * SECOND).astype(np.int64)
+        at = np.where(counted, np.where(counted, started, 0) + micros, at)
+        known |= counted
+    return np.where(known, (at + 500) // 1_000, NO_TIME)
+
+
+def laps_by_run(
+    laps: Laps, elapsed: np.ndarray, at: np.ndarray, options: ReadOptions, source: str
+) -> LapsByRun:
+    """The laps of a file. elapsed (n,): s. at (n,): UTC milliseconds, see `ends_of`."""
+    opening = np.flatnonzero(laps.opens)
+    cells = {
+        "lap": pa.array(laps.lap),
+        "lap_s": pa.array(np.round(laps.lap_s, 6)),
+        "at": _instants(at),
+        "elapsed_s": pa.array(np.round(elapsed, 6)),
+        "status": _status_texts(status_of(laps)),
+        "source_line": pa.array(laps.rows.line),
+    }
+    counts = np.diff(opening, append=len(laps.run))
+    return LapsByRun(pa.table(_run_texts(laps, opening, options, source)), pa.table(cells), counts)
+
+
+def _run_texts(
+    laps: Laps, opening: np.ndarray, options: ReadOptions, source: str
+) -> dict[str, pa.Array]:
+    """Columns of the runs, from the first lap of each (R,)."""
+    session, heat, rows = laps.session.keep(opening), laps.heat.keep(opening), laps.rows
+    name, transponder = rows.driver.keep(opening), rows.transponder.keep(opening)
+    driver = together(name, transponder, lambda name, number: name or number)
+    number = rows.number.keep(opening)
+    driver = together(driver, number, lambda name, number: name or f"car {number}")
+    return {
+        "meeting": _constant(options.meeting, len(opening)),
+        "session": session.arrow(),
+        "session_kind": session.map(lambda name: session_kind(name, options)[0]).arrow(),
+        "class": rows.racing_class.keep(opening).arrow(),
+        "heat": heat.arrow(),
+        "driver": driver.arrow(),
+        "transponder": transponder.arrow(null=True),
+        "team": pa.array(np.zeros(len(opening), dtype=bool)),
+        "source": _constant(source, len(opening)),
+        "name_as_given": name.arrow(null=True),
+    }
 
 
 def session_kind(name: str, options: ReadOptions) -> tuple[str, bool]:
@@ -73,7 +93,7 @@ def session_kind(name: str, options: ReadOptions) -> tuple[str, bool]:
 
 def sessions_frame(
     laps: Laps,
-    ends: pd.Series,
+    at: np.ndarray,
     starts: dict[str, int],
     context: Context,
     source: str,
@@ -81,14 +101,14 @@ def sessions_frame(
 ) -> pd.DataFrame:
     """schema.SESSIONS of a file: a row for each session, class and heat, in order of time.
 
-    ends (n,): instants of the ends of the laps, null where unknown.
+    at (n,): UTC milliseconds of the ends of the laps, see `ends_of`.
     """
     import pandas as pd
 
     options = context.options
     never = 2**62
-    at = ends.fillna(pd.Timestamp(0, tz="UTC")).astype("int64").to_numpy() * 1_000
-    begin = np.where(ends.isna(), never, at - (laps.lap_s * SECOND).astype(np.int64))
+    known = at != NO_TIME
+    begin = np.where(known, at * 1_000 - (laps.lap_s * SECOND).astype(np.int64), never)
     opening = np.flatnonzero(laps.opens)
     frame = pd.DataFrame(
         {
@@ -127,7 +147,7 @@ def _session_columns(table: pd.DataFrame, context: Context, source: str) -> dict
         ],
         "heat": table["heat"],
         "date": _dates(table["session"].tolist(), start, context),
-        "start": _instants(start),
+        "start": _instants(np.where(late, NO_TIME, (start + 500) // 1_000)).to_pandas(),
         "order": np.arange(len(table)),
         "source": [source] * len(table),
     }
@@ -189,20 +209,16 @@ def _constant(text: str, size: int) -> pa.Array:
     return pa.repeat(pa.scalar(text, pa.string()), size)
 
 
-def _codes(codes: np.ndarray) -> pa.Array:
-    names = pa.array(status.NAMES.tolist(), pa.string())
-    return pa.DictionaryArray.from_arrays(pa.array(codes), names).cast(pa.string())
+def _status_texts(codes: np.ndarray) -> pa.DictionaryArray:
+    """Names of the status codes (n,), in order of first appearance."""
+    found = [code for code in range(len(status.NAMES)) if (codes == code).any()]
+    found.sort(key=lambda code: int(np.argmax(codes == code)))
+    place = np.zeros(len(status.NAMES), dtype=np.int32)
+    place[found] = np.arange(len(found))
+    names = pa.array(status.NAMES[found].tolist(), pa.string())
+    return pa.DictionaryArray.from_arrays(pa.array(place[codes]), names)
 
 
-def _text(column: pa.Array) -> pd.Series:
-    """An arrow text column as pandas' text, without a Python object a row."""
-    import pandas as pd
-
-    return pd.Series(pd.array(column.cast(pa.large_string()), dtype="str"))
-
-
-def _instants(micros: np.ndarray) -> pd.Series:
-    import pandas as pd
-
-    milliseconds = np.where(micros == NO_TIME, np.iinfo(np.int64).min, (micros + 500) // 1_000)
-    return pd.Series(milliseconds.view("datetime64[ms]")).dt.tz_localize("UTC")
+def _instants(milliseconds: np.ndarray) -> pa.Array:
+    """NO_TIME is the number by which numpy says that it is no time."""
+    return pa.array(milliseconds.view("datetime64[ms]"), pa.timestamp("ms", tz="UTC"))

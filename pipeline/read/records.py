@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from pipeline.read.by_run import LapsByRun
 
 LAYOUTS = ("laps", "passings", "grid")
 
@@ -84,17 +87,22 @@ class Understanding:
 class Export:
     """What one timing export gave; rows_in = rows_kept + len(set_aside), always.
 
-    laps: schema.LAPS; driver is the name as given, else the transponder or car number; team is
+    by_run: the laps; driver is the name as given, else the transponder or car number; team is
         False (people are resolved later).
     set_aside: schema.SET_ASIDE. sessions: schema.SESSIONS, the rows of this file.
     rows_in: rows below the header; in a grid the cells that are not empty. A passing that opens
         a run makes no lap and is kept.
     """
 
-    laps: pd.DataFrame
+    by_run: LapsByRun
     set_aside: pd.DataFrame
     sessions: pd.DataFrame
     rows_in: int
     rows_kept: int
     understood: Understanding
     warnings: tuple[str, ...] = ()
+
+    @cached_property
+    def laps(self) -> pd.DataFrame:
+        """schema.LAPS (n,)."""
+        return self.by_run.frame()
