@@ -16,20 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast
-from pipeline.models.design import Design, build_design, independent
+from pipeline.models.design import Design, build_design
+from pipeline.models.information import Information
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.factors import Factor
-    from pipeline.models.rows import Array, Codes
+    from pipeline.models.rows import Codes
     from pipeline.models.tables import SeasonData
 
 LEAST_LEFT = 0.10
 LEAST_LEFT_BESIDE_GRIP = 0.20  # a smooth curve through few cars can take any shape
 LEAST_SWITCHES = 2
 RECOVERED = 0.25
-TREND_DEGREE = 3
+NO_VARIATION = 1e-9
 
 
 @dataclass(frozen=True)
@@ -118,75 +119,44 @@ def standings(
     labels = {factor.name: factor.label or factor.name for factor in factors}
     if not rows.any():
         return [_nothing(contrast, condition) for contrast in design.contrasts]
-    nuisance = _Nuisance.over(design, rows)
-    return [_standing(design, c, condition, rows, nuisance, labels) for c in design.contrasts]
+    chosen = _Chosen.of(design, condition, rows)
+    return [_standing(chosen, place, labels) for place in range(len(design.contrasts))]
 
 
 @dataclass(frozen=True)
-class _Nuisance:
-    """Columns about the means of driver at meeting, over the chosen rows, by their origin."""
+class _Chosen:
+    """The runs of one condition, with what every contrast needs of them.
 
-    entry: Codes
-    sets: dict[str, Array]
+    before, after: consecutive runs of a team driver in a meeting. meeting: (R,) codes.
+    """
+
+    design: Design
+    condition: str
+    rows: NDArray[np.bool_]
+    before: Codes
+    after: Codes
+    meeting: Codes
+    information: Information
 
     @staticmethod
-    def over(design: Design, rows: NDArray[np.bool_]) -> _Nuisance:
-        entry = np.unique(design.entry[rows], return_inverse=True)[1]
-        sets = {"grip": _within(_day_trends(design, rows), entry)}
-        kinds = [name.startswith("kind ") for name in design.fixed_names]
-        sets["session"] = _within(design.fixed[rows][:, kinds], entry)
-        unknown = [name.startswith("unknown ") for name in design.fixed_names]
-        sets["unknown"] = _within(design.fixed[rows][:, unknown], entry)
-        for contrast in design.contrasts:
-            column = _within(contrast.values[rows][:, None] / contrast.scale, entry)
-            earlier = sets.get(contrast.factor, np.zeros((rows.sum(), 0)))
-            sets[contrast.factor] = np.hstack([earlier, column])
-        return _Nuisance(entry, sets)
+    def of(design: Design, condition: str, rows: NDArray[np.bool_]) -> _Chosen:
+        names = [meeting for meeting, _, _ in design.days]
+        meeting = np.array([names.index(name) for name in names])[design.day]
+        before, after = switch_pairs(design, rows)
+        information = Information.over(design, rows)
+        return _Chosen(design, condition, rows, before, after, meeting, information)
 
-    def left(self, x: Array, own: str, without: str = "") -> float:
-        """Sum of squares of x, a column of the set `own`, after all else but one set."""
-        N = np.hstack(
-            [
-                _without_column(part, x) if name == own else part
-                for name, part in self.sets.items()
-                if name != without
-            ]
-        )
-        N = N[:, independent(N)]
-        if N.shape[1] == 0:
-            return float(x @ x)
-        residual = x - N @ np.linalg.lstsq(N, x, rcond=None)[0]
-        return float(residual @ residual)
-
-
-def _without_column(N: Array, x: Array) -> Array:
-    same = np.abs(N - x[:, None]).max(axis=0, initial=0) < 1e-9 * max(np.abs(x).max(), 1e-300)
-    return N[:, ~same]
-
-
-def _within(columns: Array, entry: Codes) -> Array:
-    """Columns about the means of each group."""
-    n = np.bincount(entry).astype(float)
-    if not columns.shape[1]:
-        return columns
-    means = np.column_stack([np.bincount(entry, c) / n for c in columns.T])
-    return columns - means[entry]
-
-
-def _day_trends(design: Design, rows: NDArray[np.bool_]) -> Array:
-    """Powers of the time of day up to the third, a set a day."""
-    day, hour = design.day[rows], design.hour[rows]
-    columns = []
-    for d in np.unique(day):
-        here = day == d
-        times = len(np.unique(np.round(hour[here] * 60)))
-        middle = (hour[here].min() + hour[here].max()) / 2
-        half = max((hour[here].max() - hour[here].min()) / 2, 1e-9)
-        scaled = np.where(here, (hour - middle) / half, 0.0)
-        columns.append(here.astype(float))
-        for power in range(1, min(TREND_DEGREE, times - 1) + 1):
-            columns.append(scaled**power * here)
-    return np.column_stack(columns)
+    def switches(self, contrast: Contrast) -> tuple[int, Codes, Codes]:
+        """How many pairs differ in the factor, and those to or from the contrast's level."""
+        known = contrast.known[self.before] & contrast.known[self.after]
+        before, after = self.before[known], self.after[known]
+        setting = self.design.runs[contrast.factor].to_numpy(object)
+        differs = setting[before] != setting[after]
+        level = contrast.at_level
+        own = differs
+        if contrast.kind != "number":
+            own = differs & (level[before] | level[after])
+        return int(differs.sum()), before[own], after[own]
 
 
 def switch_pairs(design: Design, rows: NDArray[np.bool_]) -> tuple[Codes, Codes]:
@@ -197,37 +167,24 @@ def switch_pairs(design: Design, rows: NDArray[np.bool_]) -> tuple[Codes, Codes]
     return order[:-1][same], order[1:][same]
 
 
-def _standing(
-    design: Design,
-    contrast: Contrast,
-    condition: str,
-    rows: NDArray[np.bool_],
-    nuisance: _Nuisance,
-    labels: dict[str, str],
-) -> Standing:
-    before, after = switch_pairs(design, rows)
-    both = contrast.known[before] & contrast.known[after]
-    before, after = before[both], after[both]
-    setting = design.runs[contrast.factor].astype(object).to_numpy()
-    differs = setting[before] != setting[after]
-    level = contrast.at_level
-    own = differs if contrast.kind == "number" else differs & (level[before] | level[after])
-    at = rows & level
-    x = _within(contrast.values[rows][:, None] / contrast.scale, nuisance.entry)[:, 0]
-    within = float(x @ x)
-    left = nuisance.left(x, contrast.factor) / within if within > 1e-9 else 0.0
-    reason = _reason(design, contrast, rows, (before[own], after[own]), within, left, nuisance, x)
+def _standing(chosen: _Chosen, place: int, labels: dict[str, str]) -> Standing:
+    design, contrast = chosen.design, chosen.design.contrasts[place]
+    switches, before, after = chosen.switches(contrast)
+    at = chosen.rows & contrast.at_level
+    within = chosen.information.within(place)
+    left = chosen.information.left(place) / within if within > NO_VARIATION else 0.0
+    reason = _reason(chosen, place, (before, after), within, left)
     verdict, mixed_with, sentence = _worded(reason, labels)
     return Standing(
         contrast=contrast,
-        condition=condition,
+        condition=chosen.condition,
         n_runs=int(at.sum()),
         n_drivers=len(np.unique(design.driver[at])),
-        n_meetings=len(np.unique(design.runs["meeting"].to_numpy(str)[at])),
-        switches=int(differs.sum()),
-        own_switches=int(own.sum()),
-        switch_meetings=len(np.unique(design.runs["meeting"].to_numpy(str)[after[own]])),
-        switch_drivers=len(np.unique(design.driver[after[own]])),
+        n_meetings=len(np.unique(chosen.meeting[at])),
+        switches=switches,
+        own_switches=len(after),
+        switch_meetings=len(np.unique(chosen.meeting[after])),
+        switch_drivers=len(np.unique(design.driver[after])),
         information_left=float(left),
         mixed_with=mixed_with,
         sentence=sentence,
@@ -244,25 +201,19 @@ Reason = tuple[str, str, str]  # kind, mixed with, detail
 
 
 def _reason(
-    design: Design,
-    contrast: Contrast,
-    rows: NDArray[np.bool_],
-    pairs: tuple[Codes, Codes],
-    within: float,
-    left: float,
-    nuisance: _Nuisance,
-    x: Array,
+    chosen: _Chosen, place: int, pairs: tuple[Codes, Codes], within: float, left: float
 ) -> Reason:
     """Why a contrast gets no number; kind '' if it gets one."""
+    design, contrast, rows = chosen.design, chosen.design.contrasts[place], chosen.rows
     before, after = pairs
     at, ref = rows & contrast.at_level, rows & contrast.at_reference
-    if not at.any() or (contrast.kind == "number" and within <= 1e-9 and not ref.any()):
+    if not at.any() or (contrast.kind == "number" and within <= NO_VARIATION and not ref.any()):
         return "never", "", ""
     if contrast.kind != "number" and not (rows & contrast.known & ~contrast.at_level).any():
         return "always", "", ""
     if contrast.kind != "number" and not ref.any():
         return "no reference", "", ""
-    if within <= 1e-9:
+    if within <= NO_VARIATION:
         shared = np.intersect1d(design.driver[at], design.driver[ref])
         if len(shared):
             return "between meetings", "grip", ""
@@ -270,7 +221,7 @@ def _reason(
     if len(before) < LEAST_SWITCHES:
         return "once", "grip", _when(design, after)
     if left <= LEAST_LEFT_BESIDE_GRIP:
-        partner = _partner(nuisance, x, within, left, contrast)
+        partner = _partner(chosen.information, place, within, left)
         if left <= LEAST_LEFT or partner == "grip":
             return "mixed", partner, _when(design, after)
     if _one_break(design, contrast, before, after):
@@ -278,12 +229,11 @@ def _reason(
     return "", "", ""
 
 
-def _partner(nuisance: _Nuisance, x: Array, within: float, left: float, contrast: Contrast) -> str:
+def _partner(information: Information, place: int, within: float, left: float) -> str:
     """The sets whose absence gives the contrast its information back."""
+    own = information.factors[place]
     shares = {
-        name: nuisance.left(x, contrast.factor, name) / within
-        for name in nuisance.sets
-        if name not in (contrast.factor, "unknown")
+        name: information.left(place, name) / within for name in information.others if name != own
     }
     best = max(shares.values(), default=0.0)
     if best < max(RECOVERED, 2 * left):
