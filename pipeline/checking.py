@@ -61,7 +61,8 @@ def check(team: Team) -> CheckReport:
     everything = gather(team)
     log = everything.setups
     report.meetings = _meetings(everything, records)
-    report.statuses = _counts(everything.laps["status"])
+    laps = _counts(everything.laps["status"])
+    report.statuses = {status: count for status, count in laps.items() if count}
     report.settings = _settings(team, everything.runs)
     report.names = suggestions(team, everything.streams)
     report.problems = log.problems

@@ -24,14 +24,14 @@ def run_table(runs: pd.DataFrame, laps: pd.DataFrame) -> pd.DataFrame:
     """
     count = len(runs)
     run, lap = laps["run"].to_numpy(), laps["lap"].to_numpy(dtype=float)
-    seconds, status = laps["lap_s"].to_numpy(dtype=float), laps["status"].astype(object).to_numpy()
-    timed = ~np.isin(status, ["missed", "double"])
-    clean = status == "clean"
+    seconds, status = laps["lap_s"].to_numpy(dtype=float), laps["status"]
+    timed = ~status.isin(["missed", "double"]).to_numpy()
+    clean, incident = (status == "clean").to_numpy(), (status == "incident").to_numpy()
     out = pd.DataFrame(index=runs.index)
     out["laps"] = np.bincount(run[timed], minlength=count)
     number, mean, spread, fade = _line(run[clean], lap[clean], seconds[clean], count)
     out["clean_laps"], out["mean_s"], out["spread_s"] = number, mean, spread
-    out["mistakes"] = np.bincount(run[status == "incident"], minlength=count)
+    out["mistakes"] = np.bincount(run[incident], minlength=count)
     out["fade"] = fade
     total = np.bincount(run, seconds, minlength=count)
     out["total_s"] = (

@@ -187,10 +187,10 @@ def runs_of(store: Store, team: Team, meetings: list[str], people: People) -> St
     streams, laps, notes = one_run_each(streams, laps)
     runs, place = _in_order_of_time(_runs(streams), meetings)
     notes += _with_conditions(runs, team)
-    laps = laps.assign(run=place[streams["run"].to_numpy()[laps["stream"].to_numpy()]])
-    laps = laps.sort_values(["run", "lap"], kind="stable")
-    laps = laps[["run", "lap", "lap_s", "status"]].reset_index(drop=True)
-    return StoreRuns(runs, laps, streams, tuple(notes))
+    run = place[streams["run"].to_numpy()[laps["stream"].to_numpy()]]
+    order = np.lexsort((laps["lap"].to_numpy(), run))
+    cells = {name: laps[name].array.take(order) for name in ("lap", "lap_s", "status")}
+    return StoreRuns(runs, pd.DataFrame({"run": run[order], **cells}), streams, tuple(notes))
 
 
 def _with_conditions(runs: pd.DataFrame, team: Team) -> list[str]:

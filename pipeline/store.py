@@ -96,16 +96,21 @@ class Store:
         return self.arrow(table, meetings, columns).to_pandas()
 
     def arrow(
-        self, table: str, meetings: Iterable[str] | None = None, columns: list[str] | None = None
+        self,
+        table: str,
+        meetings: Iterable[str] | None = None,
+        columns: list[str] | None = None,
+        coded: bool = False,
     ) -> pa.Table:
-        """The same as an arrow table."""
+        """The same as an arrow table; `coded`: texts as codes of one dictionary a column."""
         import pyarrow as pa
 
         settle(self.folder)
-        parts = [_read(path, columns) for path in self._files(table, meetings)]
+        texts = [c.name for c in TABLES[table].columns if coded and c.kind == "text"]
+        parts = [_read(path, columns, texts) for path in self._files(table, meetings)]
         if parts:
-            return pa.concat_tables(parts)
-        empty = TABLES[table].arrow().empty_table()
+            return pa.concat_tables(parts).unify_dictionaries()
+        empty = TABLES[table].arrow(coded).empty_table()
         return empty.select(columns) if columns else empty
 
     def put(
@@ -240,13 +245,16 @@ def _split_by_source(rows: pa.Table, gone: set[str]) -> dict[str, pa.Table]:
     return {s: rows.filter(pc.equal(rows["source"], s)) for s in sources if s not in gone}
 
 
-def _read(path: Path, columns: list[str] | None) -> pa.Table:
+def _read(path: Path, columns: list[str] | None, coded: Sequence[str] = ()) -> pa.Table:
+    """coded: columns whose texts are to be codes; parquet mostly holds them so already."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        return pq.read_table(path, columns=columns, partitioning=None)
-    except (pa.ArrowException, OSError) as error:
+        with pq.ParquetFile(path, read_dictionary=list(coded)) as file:
+            rows = file.read(columns=columns)
+        return rows.select(columns) if columns else rows
+    except (pa.ArrowException, OSError, KeyError) as error:
         raise _broken(path, error) from None
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.people import People, resolve
+from pipeline.schema import LAP_STATUSES
 from pipeline.session_facts import plain_session, with_facts
 
 if TYPE_CHECKING:
@@ -37,9 +38,9 @@ def read_streams(
         midnight of `date`, NaN without clock times), start_s (the same for the session's start),
         seconds (from the start to the last passing), n_laps.
     laps: one row a lap: stream (row of streams), lap, lap_s, elapsed_s, end_s (local seconds
-        since midnight of the stream's date, or NaN), status.
+        since midnight of the stream's date, or NaN), status (a Categorical).
     """
-    table = store.arrow("laps", meetings, [*KEYS, *LAP_COLUMNS])
+    table = store.arrow("laps", meetings, [*KEYS, *LAP_COLUMNS], coded=True)
     streams, code = streams_of(table, with_facts(team, store.read("sessions", meetings)))
     zones = {
         (meeting, record.source): record.options.get("timezone") or "UTC"
@@ -48,9 +49,10 @@ def read_streams(
     }
     pairs = zip(streams["meeting"].to_list(), streams["source"].to_list(), strict=True)
     streams["timezone"] = [zones.get(pair, "UTC") for pair in pairs]
-    laps = table.select(LAP_COLUMNS).to_pandas()
+    laps = table.select([name for name in LAP_COLUMNS if name != "status"]).to_pandas()
     laps.insert(0, "stream", code)
     laps["end_s"] = _clock_seconds(laps.pop("at"), streams, code)
+    laps["status"] = _statuses(table["status"])
     streams["start_s"] = _session_start(streams)
     streams = _with_times(streams, laps)
     found = resolve(people, streams)
@@ -86,32 +88,34 @@ def streams_of(laps: pa.Table, sessions: pd.DataFrame) -> tuple[pd.DataFrame, Ar
 
 def _distinct(table: pa.Table) -> tuple[pd.DataFrame, Array]:
     """Distinct keys in order of appearance, and each lap's row among them."""
-    opens = np.flatnonzero(_changes(table))
-    few = table.select(KEYS).take(opens)  # a stream's laps mostly stand together
-    code = np.zeros(len(opens), dtype=np.int64)
-    for name in KEYS:
-        encoded = few[name].combine_chunks().dictionary_encode()
-        part = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64) + 1
-        code = pd.factorize(code * (len(encoded.dictionary) + 1) + part)[0]
-    first = np.flatnonzero(~pd.Series(code).duplicated().to_numpy())
-    return few.take(first).to_pandas(), np.repeat(code, np.diff(opens, append=table.num_rows))
+    keys = [_codes(table[name]) for name in KEYS]
+    opens = np.ones(table.num_rows, dtype=bool)  # a stream's laps mostly stand together
+    opens[1:] = np.any([codes[1:] != codes[:-1] for codes, _ in keys], axis=0)
+    places = np.flatnonzero(opens)
+    code = np.zeros(len(places), dtype=np.int64)
+    for codes, texts in keys:
+        code = pd.factorize(code * (len(texts) + 1) + codes[places])[0]
+    first = places[~pd.Series(code).duplicated().to_numpy()]
+    columns = {
+        name: pd.Series([*texts, None], dtype="str").take(codes[first]).reset_index(drop=True)
+        for name, (codes, texts) in zip(KEYS, keys, strict=True)
+    }
+    return pd.DataFrame(columns), np.repeat(code, np.diff(places, append=table.num_rows))
 
 
-def _changes(table: pa.Table) -> Array:
-    """(n,) bool: rows with another key than the row before."""
-    import pyarrow.compute as pc
+def _codes(column: pa.ChunkedArray) -> tuple[Array, list[str]]:
+    """(n,) code of each text, -1 for null, and the texts that the codes stand for."""
+    whole = column.combine_chunks()
+    if not hasattr(whole, "dictionary"):
+        whole = whole.dictionary_encode()
+    codes = whole.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
+    return codes, whole.dictionary.to_pylist()
 
-    count = table.num_rows
-    out = np.zeros(count, dtype=bool)
-    out[:1] = True
-    for name in KEYS:
-        column = table[name].combine_chunks()
-        differs = pc.not_equal(column.slice(1), column.slice(0, max(count - 1, 0)))
-        if column.null_count:
-            null = np.asarray(column.is_null())
-            out[1:] |= null[1:] != null[:-1]
-        out[1:] |= np.asarray(differs.fill_null(False))
-    return out
+
+def _statuses(column: pa.ChunkedArray) -> pd.Categorical:
+    codes, texts = _codes(column)
+    places = np.array([LAP_STATUSES.index(text) for text in texts], dtype=np.int8)
+    return pd.Categorical.from_codes(places[codes], pd.Index(LAP_STATUSES))
 
 
 def _clock_seconds(at: pd.Series, streams: pd.DataFrame, code: Array) -> Array:
@@ -119,19 +123,21 @@ def _clock_seconds(at: pd.Series, streams: pd.DataFrame, code: Array) -> Array:
 
     The zone is the one of the import: it made the instant out of a local time.
     """
-    local = _to_local(at, streams["timezone"].to_numpy()[code])
-    shift = streams["shift_days"].to_numpy(dtype="int64")[code].astype("timedelta64[D]")
-    day = pd.to_datetime(streams["date"]).to_numpy(dtype="datetime64[ms]")[code]
-    seconds: Array = (local + shift - day) / np.timedelta64(1, "s")
+    number, zones = pd.factorize(streams["timezone"])
+    local = _to_local(at, number[code], zones)
+    shift = streams["shift_days"].to_numpy(dtype="int64").astype("timedelta64[D]")
+    midnight = pd.to_datetime(streams["date"]).to_numpy(dtype="datetime64[ms]") - shift
+    seconds: Array = (local - midnight[code]) / np.timedelta64(1, "s")
     return seconds
 
 
-def _to_local(instants: pd.Series, zone: Array) -> Array:
-    """Instants as local times without a zone; NaT stays NaT."""
+def _to_local(instants: pd.Series, zone: Array, zones: pd.Index[Any]) -> Array:
+    """Instants as local times without a zone; NaT stays NaT. zone: (n,) codes of `zones`."""
     out = np.full(len(instants), np.datetime64("NaT"), dtype="datetime64[ms]")
-    for name in pd.unique(zone):
-        here = zone == name
-        local = instants[here].dt.tz_convert(name).dt.tz_localize(None)
+    for number, name in enumerate(zones):
+        here = zone == number
+        own = instants if here.all() else instants[here]
+        local = own.dt.tz_convert(name).dt.tz_localize(None)
         out[here] = local.to_numpy(dtype="datetime64[ms]")
     return out
 

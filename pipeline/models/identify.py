@@ -106,8 +106,8 @@ def _tell_row(s: Standing) -> tuple[object, ...]:
 
 def usable_runs(data: SeasonData) -> Codes:
     """Rows of data.runs that take part: not excluded, with at least two clean laps."""
-    clean = data.laps[data.laps["status"] == "clean"]
-    n = np.bincount(clean["run"].to_numpy(np.intp), minlength=len(data.runs))
+    clean = (data.laps["status"] == "clean").to_numpy()
+    n = np.bincount(data.laps["run"].to_numpy(np.intp)[clean], minlength=len(data.runs))
     keep = data.runs["excluded"].isna().to_numpy(bool) & (n >= 2)
     return np.flatnonzero(keep)
 

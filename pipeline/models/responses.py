@@ -48,16 +48,16 @@ def lap_tables(data: SeasonData, design: Design) -> Laps:
     position = np.full(len(data.runs), -1)
     position[design.index] = np.arange(len(design.index))
     run = position[data.laps["run"].to_numpy(np.intp)]
-    status = data.laps["status"].to_numpy(str)
+    status = data.laps["status"]
     lap = data.laps["lap"].to_numpy(float)
     lap_s = data.laps["lap_s"].to_numpy(float)
     R = len(design.index)
-    clean = (run >= 0) & (status == "clean")
+    clean = (run >= 0) & (status == "clean").to_numpy()
     statistics = reduce_laps(run[clean], lap[clean], lap_s[clean], design.driver)
-    timed = (run >= 0) & np.isin(status, TIMED)
+    timed = (run >= 0) & status.isin(TIMED).to_numpy()
     n_timed = np.bincount(run[timed], minlength=R).astype(float)
     total = np.bincount(run[timed], lap_s[timed], R)
-    incident = (run >= 0) & (status == "incident")
+    incident = (run >= 0) & (status == "incident").to_numpy()
     excess = lap_s[incident] - statistics.mean_y[run[incident]]
     return Laps(
         clean=statistics,
