@@ -56,8 +56,8 @@ def _with_people(
     streams, code = streams_of(laps.runs, with_facts(team, sessions))
     people: dict[str, set[tuple[str, str]]] = defaultdict(set)
     columns = ["source", "transponder", "name_as_given", "driver"]
-    cells = streams[columns].astype(object).fillna("").itertuples(index=False, name=None)
-    for source, transponder, name, driver in cells:
+    cells = streams[columns].fillna("").drop_duplicates()
+    for source, transponder, name, driver in cells.itertuples(index=False, name=None):
         # A car known by neither is known by its number, which stands in driver.
         people[source].add((transponder, name if transponder or name else driver))
     pairs = [(t, n) for t, n in seen] + [pair for found in people.values() for pair in found]

@@ -116,18 +116,17 @@ def resolve(people: People, streams: pd.DataFrame) -> pd.DataFrame:
     import pandas as pd
 
     columns = ["transponder", "name_as_given", "driver", "date", "class"]
-    cells = [streams[name].astype(object).fillna("").to_list() for name in columns]
-    known: dict[tuple[str, ...], Person] = {}
+    keys = streams[columns].astype("str").fillna("")
     found = []
-    for key in zip(*cells, strict=True):
-        if key not in known:
-            transponder, name, given, date, racing_class = key
-            # A car with neither is known by what stands in its column driver.
-            name = name if transponder or name else given
-            known[key] = people.find(transponder, name, date, racing_class)
-        person = known[key]
+    different = keys.drop_duplicates().itertuples(index=False, name=None)
+    for transponder, name, given, date, racing_class in different:
+        # A car with neither is known by what stands in its column driver.
+        name = name if transponder or name else given
+        person = people.find(transponder, name, date, racing_class)
         found.append((person.driver, person.team, person.racing_class, person.by))
-    return pd.DataFrame(found, columns=["driver", "team", "class", "by"], index=streams.index)
+    which = keys.groupby(columns, sort=False).ngroup()
+    persons = pd.DataFrame(found, columns=["driver", "team", "class", "by"])
+    return persons.take(which.to_numpy()).set_index(streams.index)
 
 
 def people_of(team: Team, seen: Iterable[tuple[str, str]] = ()) -> People:

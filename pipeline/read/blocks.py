@@ -38,7 +38,7 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
     first = header.line or len(top)
     titles = read_titles(top, header.delimiter)
     match = _match(header, lines, options, name, titles)
-    last = len(text.starts) - 1
+    last = text.count
     sheet = _sheet(text, header, match, first + 1, last)
     marks = _marks(sheet, header, match)
     blocks = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -153,6 +154,7 @@ def day_number(iso: str) -> int:
     return date.fromisoformat(iso).toordinal() - _EPOCH
 
 
+@lru_cache(maxsize=4_096)
 def _match(text: str) -> re.Match[str] | None:
     if "9" not in text or (text.strip(" 9") == "" and len(text.strip()) != 8):
         return None
@@ -191,7 +193,7 @@ def _micros(shape: Shape, match: re.Match[str], groups: set[str]) -> np.ndarray:
 
 def _offset(shape: Shape, match: re.Match[str]) -> np.ndarray:
     if match.group("zone") in ("Z", "UTC", "GMT"):
-        return np.zeros(len(shape.rows), dtype=np.int64)
+        return np.zeros(len(shape), dtype=np.int64)
     first, last = match.span("zone")
     digits = [p for p in range(first, last) if match.group()[p - match.start()] == "9"]
     minutes = shape.whole(digits[:2]) * 60 + shape.whole(digits[2:])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -72,8 +73,8 @@ def read_durations(column: pa.Array, milliseconds: bool = False) -> Durations:
             continue
         seconds[shape.rows], form = _seconds(shape, match)
         whole[shape.rows] = form == "whole"
-        comma += len(shape.rows) if "," in shape.text else 0
-        point += len(shape.rows) if "." in shape.text else 0
+        comma += len(shape) if "," in shape.text else 0
+        point += len(shape) if "." in shape.text else 0
     _exponents(column, seconds, absent)
     milliseconds = milliseconds or _only_milliseconds(seconds, whole)
     if milliseconds:
@@ -87,6 +88,7 @@ def read_one(text: str) -> float:
     return float(read_durations(pa.array([text], pa.string())).seconds[0])
 
 
+@lru_cache(maxsize=4_096)
 def _match(text: str) -> re.Match[str] | None:
     for form in _FORMS:
         match = form.fullmatch(text)

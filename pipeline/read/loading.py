@@ -21,6 +21,8 @@ from pipeline.read.words import recognised_words
 LARGEST_FILE = 300_000_000
 LARGEST_HEAD = 1_000_000
 SAMPLE = 65_536
+_NOTHING = b" \t\r\n\x00\xef\xbb\xbf\xff\xfe"
+_NEAR_THE_TOP = 1_000
 
 _MAGIC = (
     (b"%PDF", "a PDF document"),
@@ -62,6 +64,11 @@ class Text:
     sheet: str = ""
 
     @cached_property
+    def count(self) -> int:
+        """Number of lines; an end at the end of the text begins no other."""
+        return self.data.count(b"\n") + (not self.data.endswith(b"\n"))
+
+    @cached_property
     def starts(self) -> np.ndarray:
         """(lines + 1,) offset at which each line begins; the last is the end of the text."""
         ends = np.flatnonzero(np.frombuffer(self.data, dtype=np.uint8) == 10) + 1
@@ -73,6 +80,16 @@ class Text:
         """Line `number`, from 1, without its end."""
         first, last = self.starts[number - 1], self.starts[number]
         return self.data[first : last - 1].decode("utf-8", "replace").rstrip("\r")
+
+    def lines(self, first: int, last: int) -> memoryview:
+        """Lines `first` to `last` with their ends. Most files are wanted from near the top to
+        the last line; then the other lines need not be found."""
+        begin, number = 0, 1
+        while number < min(first, _NEAR_THE_TOP):
+            begin, number = self.data.index(b"\n", begin) + 1, number + 1
+        begin = begin if number == first else int(self.starts[first - 1])
+        end = len(self.data) if last == self.count else int(self.starts[last])
+        return memoryview(self.data)[begin : min(end, len(self.data))]
 
     def head(self, count: int) -> list[str]:
         """The first lines, without their ends."""
@@ -110,7 +127,7 @@ def unusable(name: str, found: str, advice: str = "") -> UserError:
 
 def decode(data: bytes, name: str) -> Text:
     """Text of a delimited export. Raises UserError for empty files, pictures and the like."""
-    if not data.strip(b" \t\r\n\x00\xef\xbb\xbf\xff\xfe"):
+    if not data[:SAMPLE].strip(_NOTHING) and not data.strip(_NOTHING):
         raise unusable(name, "an empty file")
     _refuse_one_line(data[: 2 * LARGEST_HEAD], name)
     encoding = _marked(data) or _without_mark(data, name)
@@ -142,7 +159,8 @@ def _without_mark(data: bytes, name: str) -> str:
     if _control_share(data[:SAMPLE]) > 0.02:
         raise unusable(name, "bytes that are not text", "Export the timing as CSV.")
     try:
-        data.decode("utf-8")
+        if not data.isascii():
+            data.decode("utf-8")
     except UnicodeDecodeError:
         return _code_page(data)
     return "utf-8"

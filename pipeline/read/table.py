@@ -93,14 +93,9 @@ def _none() -> np.ndarray:
     return np.zeros(0, dtype=np.int64)
 
 
-def _slice(text: Text, region: Region) -> memoryview:
-    first = int(text.starts[region.first - 1])
-    return memoryview(text.data)[first : min(int(text.starts[region.last]), len(text.data))]
-
-
 def _by_arrow(text: Text, delimiter: str, region: Region) -> Sheet | None:
     """None where the parser and our count of lines do not agree, so that no line is misnamed."""
-    data = _slice(text, region)
+    data = text.lines(region.first, region.last)
     ragged: list[int | None] = []
     table = _parse(data, delimiter, region, ragged, threads=True)
     if ragged:
@@ -173,7 +168,7 @@ def _fitted(
         if len(text) > LONGEST_LINE:
             strays.append((line, "line_too_long"))
             continue
-        cells = fit(sheet.cells(line), region, line == len(sheet.text.starts) - 1)
+        cells = fit(sheet.cells(line), region, line == sheet.text.count)
         if cells is None:
             strays.append((line, "wrong_columns"))
         else:

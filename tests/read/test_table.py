@@ -22,7 +22,7 @@ LINES = st.lists(
 
 
 def region(text: Text, must: frozenset[int] = frozenset({0, 2})) -> Region:
-    return Region(1, len(text.starts) - 1, 3, frozenset({0}), frozenset({1, 2}), must)
+    return Region(1, text.count, 3, frozenset({0}), frozenset({1, 2}), must)
 
 
 def rows(sheet: Sheet) -> list[tuple[int, ...]]:
