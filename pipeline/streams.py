@@ -112,7 +112,7 @@ def _codes(column: pa.ChunkedArray) -> tuple[Array, list[str]]:
     return codes, whole.dictionary.to_pylist()
 
 
-def _statuses(column: pa.ChunkedArray) -> pd.Categorical:
+def _statuses(column: pa.ChunkedArray) -> pd.Categorical[str]:
     codes, texts = _codes(column)
     places = np.array([LAP_STATUSES.index(text) for text in texts], dtype=np.int8)
     return pd.Categorical.from_codes(places[codes], pd.Index(LAP_STATUSES))
