@@ -16,16 +16,20 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-from pipeline.models.rows import Array, Codes, Grouping, SortedRows
+from pipeline.models.layout import Grouping, SortedRows
+from pipeline.models.parts import Piece
+from pipeline.models.rows import Array, Codes
 
 
 @dataclass(frozen=True)
 class Absorbed:
-    """W at one theta. w: (R,). h[l]: (R,). c[l]: (G_l,). Levels fine first."""
+    """W at one theta. w: (R,). h[l]: (R,). c[l]: (G_l,). Levels fine first. rest: (R,), h of the
+    next level, W times the sum of the coarsest groups."""
 
     w: Array
     h: tuple[Array, ...]
     c: tuple[Array, ...]
+    rest: Array
     groups: tuple[Grouping, ...]
     log_det: float
 
@@ -34,6 +38,15 @@ class Absorbed:
         out = _scaled(self.w, M)
         for group, h, c in zip(self.groups, self.h, self.c, strict=True):
             out -= _scaled(h, _scaled(c, group.sums(_scaled(h, M)))[group.code])
+        return out
+
+    def within(self, piece: Piece, M: Array) -> Array:
+        """W M of a piece. M: (n,) or (n, c)."""
+        out = _scaled(self.w[piece.rows], M)
+        for level, (where, starts) in enumerate(piece.groups):
+            h, c = self.h[level][piece.rows], self.c[level][where]
+            sums = _scaled(c, np.add.reduceat(_scaled(h, M), starts, axis=0))
+            out -= _scaled(h, np.repeat(sums, np.diff(np.r_[starts, len(h)]), axis=0))
         return out
 
 
@@ -49,7 +62,7 @@ def absorb(v: Array, theta: Array, groups: Sequence[Grouping]) -> Absorbed:
         level_c.append(variance * group.active / grown)
         log_det += float(np.log(grown).sum())
         h = h / grown[group.code]
-    return Absorbed(w, tuple(level_h), tuple(level_c), tuple(groups), log_det)
+    return Absorbed(w, tuple(level_h), tuple(level_c), h, tuple(groups), log_det)
 
 
 def log_det_derivatives(sorted_rows: SortedRows, v: Array, theta: Array) -> tuple[Array, Array]:

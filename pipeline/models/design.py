@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from pipeline.models.contrasts import Contrast, setup_contrasts
 from pipeline.models.grip import DayBasis, day_basis
@@ -24,10 +25,10 @@ LEAST_DRIVERS_FOR_SLOPES = 3
 
 @dataclass(frozen=True)
 class Block:
-    """Penalised run-level columns with one variance. labels: what each column stands for."""
+    """Penalised run-level columns (R, q) with one variance. labels: what each column stands for."""
 
     name: str
-    columns: Array
+    columns: sparse.csr_array
     labels: tuple[tuple[str, ...], ...]
 
 
@@ -157,13 +158,15 @@ def _grip_blocks(
     """One block of spline columns a surface."""
     out = []
     for surface in dict.fromkeys(surface for _, _, surface in days):
-        parts, labels = [], []
+        entries: list[tuple[Codes, Array]] = []
+        labels = []
         for d, basis in enumerate(bases):
             if days[d][2] == surface and basis.q:
-                parts.append(np.where((day == d)[:, None], basis.curve(hour), 0.0))
+                here = np.flatnonzero(day == d)
+                entries += [(here, column) for column in basis.curve(hour[here]).T]
                 labels += [("grip", str(d))] * basis.q
-        if parts:
-            out.append(Block(f"grip {surface}", np.hstack(parts), tuple(labels)))
+        if entries:
+            out.append(Block(f"grip {surface}", _sparse_columns(entries, len(day)), tuple(labels)))
     return out
 
 
@@ -248,15 +251,26 @@ def slope_block(
 
     group: (R,) codes, -1 for none. Columns that are zero throughout are left out.
     """
-    R = len(group)
-    columns: list[Array] = []
+    entries: list[tuple[Codes, Array]] = []
     labels: list[tuple[str, ...]] = []
     for contrast in contrasts:
         scaled = contrast.values / contrast.scale
-        for g in np.unique(group[(scaled != 0) & (group >= 0)]):
-            columns.append(np.where(group == g, scaled, 0.0))
+        rows = np.flatnonzero((scaled != 0) & (group >= 0))
+        for g in np.unique(group[rows]):
+            own = rows[group[rows] == g]
+            entries.append((own, scaled[own]))
             labels.append((contrast.name, str(names[g])))
-    return Block(name, np.column_stack(columns) if columns else np.zeros((R, 0)), tuple(labels))
+    return Block(name, _sparse_columns(entries, len(group)), tuple(labels))
+
+
+def _sparse_columns(entries: Sequence[tuple[Codes, Array]], R: int) -> sparse.csr_array:
+    """Columns given by their rows and values, (R, q)."""
+    shape = R, len(entries)
+    if not entries:
+        return sparse.csr_array(shape)
+    rows, values = (np.concatenate(parts) for parts in zip(*entries, strict=True))
+    columns = np.repeat(np.arange(len(entries)), [len(own) for own, _ in entries])
+    return sparse.csr_array((values, (rows, columns)), shape=shape)
 
 
 def independent(X: Array, tolerance: float = 1e-8) -> Codes:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from pipeline.models.design import Block, Design, independent
 from pipeline.models.inference import Estimate, contrasts
@@ -109,19 +110,21 @@ def fit_outcome(
     is_run = response.is_run
     run = np.where(is_run, response.run, 0)
 
-    def spread_out(columns: Array) -> Array:
-        return np.where(is_run[:, None], columns[run], 0.0)
-
+    of_run = sparse.csr_array(
+        (np.ones(is_run.sum()), (np.flatnonzero(is_run), run[is_run])),
+        shape=(len(run), len(design.hour)),
+    )
     contrast_columns = [c.values / c.scale for c in design.contrasts]
     run_columns = np.column_stack([design.fixed, *contrast_columns])
-    X = np.hstack([spread_out(run_columns), response.within])
+    X = np.hstack([of_run @ run_columns, response.within])
     kept = independent(X)
     own = [block for block in design.blocks if not any(_same(block, other) for other in extra)]
     blocks = [block for block in (*own, *extra) if block.columns.shape[1]]
-    penalised = tuple(Penalised(b.name, spread_out(b.columns)) for b in blocks)
+    penalised = tuple(Penalised(b.name, of_run @ b.columns) for b in blocks)
     levels, level_names = _levels(design, run, is_run)
     names = (*response.variance_names, *level_names, *(b.name for b in blocks))
     centre = float(response.y[is_run].mean())
+    parts, pieces = _parts(design, run, is_run)
     m = response.diagonal.shape[1]
     rows = Rows(
         y=response.y - np.where(is_run, centre, 0.0),
@@ -134,32 +137,39 @@ def fit_outcome(
         null_log_scale=np.r_[response.null_log_scale, np.zeros(m - 1)],
         names=names,
         avoid_zero=tuple(name in response.keep_off_zero for name in names),
-        parts=_parts(design, run, is_run),
+        parts=parts,
+        pieces=pieces,
     )
     guess = start_values(design, response, X[:, kept], blocks) | dict(start or {})
     fit = fit_rows(rows, np.array([guess[name] for name in names]))
     return _located(design, response, fit, kept, blocks, centre)
 
 
-def _parts(design: Design, run: Codes, is_run: NDArray[np.bool_]) -> Codes | None:
-    """Rows that share few columns with others: the team's and the rest's at each meeting.
+def _parts(
+    design: Design, run: Codes, is_run: NDArray[np.bool_]
+) -> tuple[Codes | None, Codes | None]:
+    """Rows that share few columns with others: meetings; and in them the team's and the rest.
 
     The rows of within-run information are a part of their own. A driver who was of the team for
-    some runs of a meeting keeps that meeting whole: a driver at a meeting lies in one part.
+    some runs of a meeting keeps that meeting whole: a driver at a meeting lies in one piece.
     """
     names, meeting = np.unique(design.runs["meeting"].to_numpy(str), return_inverse=True)
     if len(names) == 1:
-        return None
+        return None, None
     entries = np.bincount(design.entry)
     of_team = np.bincount(design.entry, design.team)
     mixed = np.isin(meeting, meeting[(of_team % np.maximum(entries, 1) > 0)[design.entry]])
-    codes = 2 * meeting + (design.team & ~mixed)
-    return np.where(is_run, codes[run], 2 * len(names)).astype(np.intp)
+    pieces = (design.team & ~mixed)[run] & is_run
+    return np.where(is_run, meeting[run], len(names)).astype(np.intp), pieces.astype(np.intp)
 
 
 def _same(one: Block, other: Block) -> bool:
     """The same columns under two names: each value of a condition was seen at one meeting."""
-    return {c.tobytes() for c in one.columns.T} == {c.tobytes() for c in other.columns.T}
+    if one.columns.shape != other.columns.shape:
+        return False
+    dense = [block.columns.toarray() for block in (one, other)]
+    names = [{c.tobytes() for c in columns.T} for columns in dense]
+    return names[0] == names[1]
 
 
 def _levels(
@@ -203,7 +213,7 @@ def start_values(
         total = float((response.y[carries] ** 2 / response.diagonal[carries, 0]).sum())
         guess["lap"] = max(total / (carries.sum() + response.null_rows), 1e-3 * within)
     for block in blocks:
-        size = float((block.columns[run] ** 2).sum(axis=1).mean())
+        size = float((block.columns[run] ** 2).sum()) / len(run)
         share = 0.15 if block.name.startswith("grip ") else 0.02
         guess[block.name] = share * within / max(size, 1e-300)
     return guess

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
-from scipy.linalg import solve_triangular
 
 from pipeline.models.rows import Array
 from pipeline.models.solver import Fit
@@ -56,36 +55,44 @@ class Pieces:
 def combine(fit: Fit, fixed: Array, penalised: Array | None = None) -> Pieces:
     """The combinations fixed' beta + penalised' u. fixed: (p, k) or (p,); penalised: (q, k)."""
     state = fit.state
+    full = _over_all(fit, fixed, penalised)
+    half = state.factor.halves(full)
+    weights = state.factor.solve(full)
+    estimate = full[: state.p].T @ state.sorted_rows.shift + full.T @ state.coefficients
+    carried = state.absorbed.times(state.sorted_rows.fitted(weights))
+    slopes = np.empty((len(fit.theta), *half.shape[1:] * 2))
+    for j, d in enumerate(state.sorted_rows.diagonal.T):
+        slopes[j] = carried.T @ (d[:, None] * carried)
+    for j, group in zip(state.sorted_rows.local_parameters, state.sorted_rows.groups, strict=True):
+        sums = group.sums(carried)[group.active]
+        slopes[j] = sums.T @ sums
+    _pattern_slopes(fit, full, carried, slopes)
+    return Pieces(estimate, half.T @ half, slopes, carried)
+
+
+def _over_all(fit: Fit, fixed: Array, penalised: Array | None) -> Array:
+    """The combinations over all columns, (k, combinations)."""
+    rows = fit.state.sorted_rows
     fixed = fixed[:, None] if fixed.ndim == 1 else fixed
-    k = fixed.shape[1]
-    if penalised is None:
-        penalised = np.zeros((state.sorted_rows.q, k))
-    penalised = penalised[:, None] if penalised.ndim == 1 else penalised
-    full = np.vstack([fixed, state.S.before(penalised)])
-    half = solve_triangular(state.root, full, lower=True, check_finite=False)
-    weights = solve_triangular(state.root, half, lower=True, trans="T", check_finite=False)
-    estimate = fixed.T @ fit.beta + penalised.T @ fit.u
-    weights[state.p :] = state.S.before(weights[state.p :], transpose=False)
-    carried = state.absorbed.times(state.fitted(weights))
-    slopes = [state.quadratic_form(j, carried) for j in range(state.layout.n_nested)]
-    slopes += _pattern_slopes(fit, penalised, carried)
-    return Pieces(estimate, half.T @ half, np.array(slopes), carried)
+    out = np.zeros((rows.k, fixed.shape[1]))
+    out[: rows.p] = fixed
+    if penalised is not None:
+        out[rows.p : rows.p + rows.q] = penalised[:, None] if penalised.ndim == 1 else penalised
+    return out
 
 
-def _pattern_slopes(fit: Fit, penalised: Array, carried: Array) -> list[Array]:
+def _pattern_slopes(fit: Fit, full: Array, carried: Array, slopes: Array) -> None:
     """d L'C^-1L / d theta of the penalised blocks: (G^-1 C L)_u' G_j (G^-1 C L)_u.
 
     The mixed-model equations give G^-1 (C^-1 L)_u = L_u - Z' V0^-1 A C^-1 L, which needs no
     inverse of G and so holds at a variance of zero too.
     """
-    state = fit.state
-    p = state.p
-    left = penalised - state.sorted_rows.A[:, p:-1].T @ carried
-    out = []
-    for i, owner in enumerate(state.layout.pattern_block):
-        part = left[state.sorted_rows.blocks[owner]]
-        out.append(part.T @ state.layout.patterns[i] @ part)
-    return out
+    rows = fit.state.sorted_rows
+    left = full - rows.cross(carried)
+    for block in rows.blocks:
+        part = left[block.columns]
+        shaped = part if block.pattern is None else block.pattern @ part
+        slopes[block.parameter] = part.T @ shaped
 
 
 def contrast(
@@ -128,8 +135,7 @@ def contrasts(fit: Fit, fixed: Array, penalised: Array | None = None) -> list[Es
 
 def values_and_errors(fit: Fit, fixed: Array, penalised: Array) -> tuple[Array, Array]:
     """Estimates and standard errors, (k,) both. fixed: (p, k); penalised: (q, k)."""
-    full = np.vstack([fixed, fit.state.S.before(penalised)])
-    half = solve_triangular(fit.state.root, full, lower=True, check_finite=False)
+    half = fit.state.factor.halves(_over_all(fit, fixed, penalised))
     return fixed.T @ fit.beta + penalised.T @ fit.u, np.sqrt((half**2).sum(axis=0))
 
 
@@ -154,7 +160,8 @@ def _kr_terms(fit: Fit, carried: Array) -> Array:
     """(V_i a)' P (V_j a) for each pair of parameters: (parameters, parameters, k, k)."""
     state = fit.state
     n = len(fit.theta)
-    applied = [state.apply(j, carried) for j in range(n)]
+    columns = [state.apply(column) for column in carried.T]
+    applied = [np.column_stack([V[:, j] for V in columns]) for j in range(n)]
     projected = [state.project(M) for M in applied]
     return np.array([[applied[i].T @ projected[j] for j in range(n)] for i in range(n)])
 

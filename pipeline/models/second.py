@@ -87,7 +87,7 @@ def _mixedlm(design: Design, laps: Laps) -> tuple[Any, list[str]]:
     blocks = {"driver": np.eye(int(design.driver.max()) + 1)[design.driver]}
     if len(np.unique(design.entry)) > len(np.unique(design.driver)):
         blocks["driver at meeting"] = np.eye(int(design.entry.max()) + 1)[design.entry]
-    blocks |= {block.name: block.columns for block in design.blocks}
+    blocks |= {block.name: block.columns.toarray() for block in design.blocks}
     spec = VCSpec(
         list(blocks),
         [[[f"{name} {i}" for i in range(Z.shape[1])]] for name, Z in blocks.items()],

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.models.criterion import NotPositiveError, State, criterion_function
-from pipeline.models.rows import Array, Penalised, Rows, SortedRows, sort_rows
+from pipeline.models.arrow import NotPositiveError
+from pipeline.models.criterion import State, criterion_function
+from pipeline.models.layout import SortedRows
+from pipeline.models.rows import Array, Penalised, Rows
+from pipeline.models.sorting import sort_rows
 
 __all__ = ["Fit", "Penalised", "Rows", "fit_rows"]
 
@@ -36,7 +40,7 @@ class Fit:
     """A fitted mixed model; complete when it exists.
 
     theta: (k,), variances in the order diagonal, levels (coarse first), patterns. beta: (p,).
-    u: (q,). cov_beta: (p, p). criterion: -2 restricted log-likelihood. gradient, hessian
+    u: (q,). criterion: -2 restricted log-likelihood. gradient, hessian
     (observed), information (expected; both of the criterion): at theta. cov_theta: (k, k), twice
     the inverse Hessian over the free parameters, zero elsewhere. at_zero: (k,). decrement: what
     one more Newton step would gain. path: criterion after each step.
@@ -46,7 +50,6 @@ class Fit:
     theta: Array
     beta: Array
     u: Array
-    cov_beta: Array
     criterion: float
     gradient: Array
     hessian: Array
@@ -59,6 +62,12 @@ class Fit:
     decrement: float
     path: tuple[float, ...]
     state: State
+
+    @cached_property
+    def cov_beta(self) -> Array:
+        """Covariance of beta, (p, p)."""
+        p = len(self.beta)
+        return self.state.factor.solve(np.eye(self.state.sorted_rows.k, p))[:p]
 
     def variance(self, name: str) -> float:
         """The estimated variance of a named parameter."""
@@ -116,16 +125,17 @@ def fit_rows(rows: Rows, start: Array | None = None) -> Fit:
 
 def typical_scale(sorted_rows: SortedRows) -> Array:
     """(k,): for each parameter the size at which it alone would explain the residual variance."""
-    p = sorted_rows.p
-    residual = sorted_rows.A[:, -1]
-    spread = float(residual @ residual) / max(len(residual) - p, 1)
-    level = float(np.abs(sorted_rows.A[:, :p] @ sorted_rows.shift).max(initial=0.0))
+    rows, residual = sorted_rows.rows, sorted_rows.y
+    spread = float(residual @ residual) / max(len(residual) - sorted_rows.p, 1)
+    level = float(np.abs(rows.X @ sorted_rows.shift).max(initial=0.0))
     spread = max(spread, (np.finfo(float).eps * max(level, 1e-300)) ** 2)
-    sizes = list(sorted_rows.diagonal.mean(axis=0))
-    sizes += [1.0] * len(sorted_rows.groups)
-    for block, where in zip(sorted_rows.rows.penalised, sorted_rows.blocks, strict=True):
-        Z = sorted_rows.A[:, p:-1][:, where]
-        sizes += [float(((Z @ G) * Z).sum(axis=1).mean()) for G in block.covariance_patterns]
+    sizes = [*sorted_rows.diagonal.mean(axis=0), *([1.0] * len(rows.levels))]
+    for block in rows.penalised:
+        if block.patterns is None:
+            sizes.append(float((block.Z**2).sum()) / len(residual))
+        else:
+            Z = block.Z
+            sizes += [float(((Z @ G) * Z).sum(axis=1).mean()) for G in block.patterns]
     return np.array([spread / max(abs(size), 1e-300) for size in sizes])
 
 
@@ -227,7 +237,7 @@ def _step(matrix: Array, gradient: Array, free: Flags) -> tuple[Array, float, fl
 
 
 def _is_cheap(state: State) -> bool:
-    return state.sorted_rows.A.size <= CHEAP_CELLS
+    return state.sorted_rows.cells <= CHEAP_CELLS
 
 
 def _scaled_eigen(B: Array) -> tuple[Array, Array, Array]:
@@ -293,8 +303,7 @@ def _finish(
         names=names,
         theta=state.theta,
         beta=state.beta,
-        u=state.coefficients[p:],
-        cov_beta=state.inverse[:p, :p],
+        u=state.coefficients[p : p + state.sorted_rows.q],
         criterion=state.criterion,
         gradient=gradient,
         hessian=hessian,

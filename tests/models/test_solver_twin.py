@@ -10,8 +10,9 @@ from scipy.optimize import minimize
 
 from pipeline.models.criterion import criterion_function
 from pipeline.models.inference import contrast
-from pipeline.models.rows import Array, Rows, sort_rows
+from pipeline.models.rows import Array, Rows
 from pipeline.models.solver import fit_rows
+from pipeline.models.sorting import sort_rows
 from tests.models import random_rows, twin
 
 SEEDS = range(3)
@@ -180,5 +181,5 @@ def test_more_rows_never_take_information(kind: str, seed: int) -> None:
     keep = np.sort(np.random.default_rng(seed).permutation(len(rows.y))[: 2 * len(rows.y) // 3])
     fewer = twin.evaluate(twin.of_rows(random_rows.subset(rows, keep)), theta).cov_beta
     state = criterion_function(sort_rows(rows))(theta)
-    more = np.linalg.inv(state.root @ state.root.T)[: len(fewer), : len(fewer)]
+    more = state.factor.solve(np.eye(state.sorted_rows.k, state.p))[: state.p]
     assert np.linalg.eigvalsh(fewer - more)[0] > -1e-9
