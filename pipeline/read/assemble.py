@@ -98,7 +98,7 @@ def _laps_of_passings(found: Ordered, session: Labels, heat: Labels, run: np.nda
     place = np.arange(len(axis))
     true = np.maximum.accumulate(np.where(~double, place, 0))
     before = np.where(double, place - 1, np.append(0, true[:-1]))
-    begin, made = axis[np.maximum(before, 0)], ~cut
+    begin, made = axis[np.maximum(before, 0)], np.flatnonzero(~cut)
     new_run = np.cumsum(_opens(run[made])) - 1
     opens = _opens(new_run)
     number = _numbers(np.zeros(len(new_run), dtype=np.int64), new_run, opens)

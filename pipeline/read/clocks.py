@@ -129,7 +129,7 @@ def read_clocks(column: pa.Array, month_first: bool | None = None) -> Clocks:
             if "zone" in groups:
                 offset[shape.rows] = _offset(shape, match)
         if {"a", "D"} & groups:
-            day[shape.rows] = _days(shape, match, groups, month_first)
+            day[shape.rows] = _days(_once(shape, match), match, groups, month_first)
     number = _numbers(column, (micros < 0) & (day == NO_DAY) & ~absent)
     return Clocks(micros, day, offset, number, absent, swap)
 
@@ -212,6 +212,15 @@ def _order(found: list[tuple[Shape, re.Match[str]]], month_first: bool | None) -
     if dotted or month_first is not None:
         return bool(month_first) and not dotted, False
     return False, True
+
+
+def _once(shape: Shape, match: re.Match[str]) -> Shape:
+    """The first row for all, where all have one date: rows that stand together mostly have."""
+    digits = [p for name in ("Y", "M", "D", "a", "b", "c") for p in _span(match, name)]
+    dates = shape.cells[:, min(digits) : max(digits) + 1]
+    if (dates == dates[0]).all():
+        return Shape(shape.text, slice(0, 1), shape.cells[:1])
+    return shape
 
 
 def _days(shape: Shape, match: re.Match[str], groups: set[str], month_first: bool) -> np.ndarray:

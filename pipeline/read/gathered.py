@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.read.keys import picked
 from pipeline.read.labels import Labels, stacked
 
 
@@ -52,10 +53,14 @@ class Gathered:
 
     def keep(self, rows: np.ndarray) -> Gathered:
         """Only these rows: a bool mask, or indices in the order wanted."""
+        if rows.dtype == bool:
+            if rows.all():
+                return self
+            rows = np.flatnonzero(rows)
         new: dict[str, Any] = {}
         for item in fields(self):
             value = getattr(self, item.name)
-            new[item.name] = value.keep(rows) if isinstance(value, Labels) else value[rows]
+            new[item.name] = value.keep(rows) if isinstance(value, Labels) else picked(value, rows)
         return replace(self, **new)
 
 

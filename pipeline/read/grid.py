@@ -12,6 +12,7 @@ from pipeline.read.dialect import Header, is_footer
 from pipeline.read.durations import read_durations
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME
+from pipeline.read.keys import alike
 from pipeline.read.labels import Labels, clean, clean_number, constant, split_number
 from pipeline.read.rows import LONGEST_LAP, SHORTEST_LAP
 from pipeline.read.table import Sheet
@@ -116,23 +117,28 @@ class _Cells:
     def gather(self, harvest: Harvest) -> Gathered:
         ms = any(in_milliseconds(self.facts.get(key, "")) for key in self.facts)
         times = read_durations(self.text, ms)
-        filled = np.asarray(pc.invert(pc.match_substring_regex(self.text, r"^[\s:.,_\-–—]*$")))
+        filled = self._filled(times.seconds)
         harvest.decimal_comma += times.comma
         harvest.decimal_point += times.point
         if times.milliseconds and not ms:
             harvest.warn("lap times are whole numbers: read as thousandths of a second")
-        reason = np.full(len(self.text), "", dtype=object)
-        reason[(times.seconds < SHORTEST_LAP) | (times.seconds > LONGEST_LAP)] = "impossible_time"
-        reason[np.isnan(times.seconds)] = "unreadable_time"
-        reason[times.absent] = "no_time"
         driver, transponder, number = self._people()
-        reason[~(driver.given | transponder.given | number.given) & (reason == "")] = "no_car"
-        harvest.rows_in += int(filled.sum())
-        for cell in np.flatnonzero(filled & (reason != "")):
-            harvest.asides.append(self._aside(int(cell), str(reason[cell])))
-        good = filled & (reason == "")
+        possible = (times.seconds >= SHORTEST_LAP) & (times.seconds <= LONGEST_LAP)
+        good = filled & possible & (driver.given | transponder.given | number.given)
+        harvest.rows_in += int(np.count_nonzero(filled))
+        for cell in np.flatnonzero(filled & ~good):
+            reason = _fault(float(times.seconds[cell]), bool(times.absent[cell]))
+            harvest.asides.append(self._aside(int(cell), reason))
         rows = self._rows(times.seconds, driver, transponder, number)
         return rows.keep(good)
+
+    def _filled(self, seconds: np.ndarray) -> np.ndarray:
+        """(n,) bool: the cell holds more than signs; one that was read as a time does."""
+        filled = np.ones(len(seconds), dtype=bool)
+        unread = np.flatnonzero(np.isnan(seconds))
+        cells = self.text.take(pa.array(unread))
+        filled[unread] = pc.invert(pc.match_substring_regex(cells, r"^[\s:.,_\-–—]*$"))
+        return filled
 
     def _aside(self, cell: int, reason: str) -> Aside:
         car = int(self.car[cell])
@@ -173,11 +179,20 @@ class _Cells:
             start=constant(self.facts.get("start", ""), size),
             lap=self.lap.astype(np.int64),
             lap_s=seconds,
-            local=np.full(size, NO_TIME, dtype=np.int64),
-            dated=np.zeros(size, dtype=bool),
-            utc=np.full(size, NO_TIME, dtype=np.int64),
-            elapsed=np.full(size, np.nan),
+            local=alike(NO_TIME, size),
+            dated=alike(False, size),
+            utc=alike(NO_TIME, size),
+            elapsed=alike(np.nan, size),
         )
+
+
+def _fault(seconds: float, absent: bool) -> str:
+    """Why a cell makes no lap."""
+    if absent:
+        return "no_time"
+    if np.isnan(seconds):
+        return "unreadable_time"
+    return "no_car" if SHORTEST_LAP <= seconds <= LONGEST_LAP else "impossible_time"
 
 
 def _name_and_number(text: str) -> tuple[str, str]:

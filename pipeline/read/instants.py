@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.errors import CallError, Problem
 from pipeline.read.clocks import DAY, NO_DAY, Clocks, spreadsheet_days
-from pipeline.read.labels import distinct
+from pipeline.read.keys import distinct, order_of
 
 NO_TIME = np.iinfo(np.int64).min
 SECOND = 1_000_000
@@ -64,7 +64,7 @@ def follow(local: np.ndarray, cars: np.ndarray, dated: np.ndarray, zone: ZoneInf
     """
     size = len(local)
     turn = _one_car_after_the_other(local, cars)
-    order = np.argsort(cars, kind="stable") if turn else np.arange(size)
+    order = order_of(cars) if turn else np.arange(size)
     times, group = local[order], cars[order] if turn else np.zeros(size, dtype=np.int64)
     steps = np.diff(times, prepend=times[:1])
     opens = np.diff(group, prepend=group[:1] - 1) != 0

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
+from pipeline.read.keys import alike, distinct, picked
+
 LONGEST_NAME = 120
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
 _WITH_NUMBER = re.compile(r"(.*\S)\s*[(\[#]\s*#?(\d{4,12})\s*[)\]]?")
@@ -28,14 +30,18 @@ class Labels:
     @property
     def given(self) -> np.ndarray:
         """(n,) bool: the text is not empty."""
-        return np.array([bool(v) for v in self.values], dtype=bool)[self.codes]
+        given = np.array([bool(v) for v in self.values], dtype=bool)
+        if given.all() or not given.any():
+            return alike(bool(given.all()), len(self))
+        return given[self.codes]
 
     @property
     def anything(self) -> bool:
         return any(self.values)
 
     def keep(self, rows: np.ndarray) -> Labels:
-        return Labels(self.codes[rows], self.values)
+        """Only the rows at these indices."""
+        return Labels(picked(self.codes, rows), self.values)
 
     def map(self, change: Callable[[str], str]) -> Labels:
         """Each value changed; values that become equal share a code."""
@@ -53,7 +59,7 @@ class Labels:
 
 
 def constant(text: str, count: int) -> Labels:
-    return Labels(np.zeros(count, dtype=np.int32), (text,))
+    return Labels(alike(np.int32(0), count), (text,))
 
 
 def labels_of(column: pa.Array) -> Labels:
@@ -106,15 +112,6 @@ def filled_in(labels: Labels, others: Labels) -> Labels:
     return _merged(codes.astype(np.int32), values)
 
 
-def distinct(keys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The distinct whole numbers among the keys (n,), in order of first appearance, and the
-    place of each key among them (n,)."""
-    import pandas as pd
-
-    codes, unique = pd.factorize(keys)
-    return np.asarray(unique), codes
-
-
 def stacked(parts: Sequence[Labels]) -> Labels:
     """Labels of several tables, one after the other."""
     if len(parts) == 1:
@@ -137,7 +134,9 @@ def _merged(codes: np.ndarray, values: Sequence[str]) -> Labels:
     """Labels in which each value occurs once."""
     unique = list(dict.fromkeys(values))
     if len(unique) == len(values):
-        return Labels(codes.astype(np.int32), tuple(values))
+        return Labels(codes.astype(np.int32, copy=False), tuple(values))
     place = {value: code for code, value in enumerate(unique)}
+    if len(unique) == 1:
+        return constant(unique[0], len(codes))
     new = np.array([place[value] for value in values], dtype=np.int32)
     return Labels(new[codes], tuple(unique))

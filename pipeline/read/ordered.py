@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.read import stays
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME
-from pipeline.read.labels import distinct
+from pipeline.read.keys import distinct, order_of
 from pipeline.read.records import ReadOptions
 from pipeline.read.rows import LONGEST_LAP, SHORTEST_LAP
 from pipeline.read.table import Sheet
@@ -50,6 +50,7 @@ class Ordered:
 
     def keep(self, rows: np.ndarray) -> Ordered:
         """Only these rows: a bool mask, or indices in the order wanted."""
+        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
         return Ordered(
             self.rows.keep(rows), self.times.keep(rows), self.group[rows], self.restart[rows]
         )
@@ -71,7 +72,7 @@ def in_order(rows: Gathered, context: Context, harvest: Harvest) -> Ordered:
 def _passings_in_order(found: Ordered, context: Context, harvest: Harvest) -> Ordered:
     found = _sifted(found, _untimed, "unreadable_time", context, harvest)
     if not (np.diff(found.group) >= 0).all():
-        found = found.keep(np.argsort(found.group, kind="stable"))
+        found = found.keep(order_of(found.group))
     found = _sifted(found, _back_in_car, "clock_back", context, harvest)
     return _sifted(found, _same_instant, "repeated", context, harvest)
 
@@ -80,7 +81,9 @@ def _laps_in_order(found: Ordered, context: Context, harvest: Harvest) -> Ordere
     wrong = _repeats(found.rows, found.group, found.times, context.told)
     found = _sifted(found, lambda _: wrong, "repeated", context, harvest)
     order, restart = _sequence(found.rows.lap, found.group)
-    found = replace(found.keep(order), restart=restart)
+    if order is not None:
+        found = found.keep(order)
+    found = replace(found, restart=restart)
     if np.isnan(found.rows.lap_s).any():
         found = replace(found, rows=_timed_by_elapsed(found))
         found = _sifted(found, _impossible, "clock_back", context, harvest)
@@ -152,12 +155,13 @@ def _duplicated(*columns: np.ndarray) -> np.ndarray:
     return np.asarray(frame.duplicated(), dtype=bool)
 
 
-def _sequence(lap: np.ndarray, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Order by car, and within a car as the laps followed; and where laps restart (in order)."""
-    rising = len(group) < 2 or bool((np.diff(group) >= 0).all())
-    order = np.arange(len(group)) if rising else np.argsort(group, kind="stable")
+def _sequence(lap: np.ndarray, group: np.ndarray) -> tuple[np.ndarray | None, np.ndarray]:
+    """Order by car, and within a car as the laps followed (None: they stand so already); and
+    where laps restart (in order)."""
+    order = None if (np.diff(group) >= 0).all() else order_of(group)
     falls = np.zeros(len(lap), dtype=bool)
-    falls[1:] = (np.diff(group[order]) == 0) & (np.diff(lap[order]) < 0)
+    cars, laps = (group, lap) if order is None else (group[order], lap[order])
+    falls[1:] = (np.diff(cars) == 0) & (np.diff(laps) < 0)
     if falls.any() and not _duplicated(group, lap).any():
         return np.lexsort((lap, group)), np.zeros(len(lap), dtype=bool)
     return order, falls

@@ -13,6 +13,7 @@ from pipeline.read.clocks import DAY, NO_DAY, Clocks, read_clocks
 from pipeline.read.durations import read_durations
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, local_of, numbers_as_times
+from pipeline.read.keys import alike
 from pipeline.read.labels import (
     Labels,
     clean_number,
@@ -138,20 +139,20 @@ class RowReader:
     def _lap(self) -> np.ndarray:
         column = self.column("lap")
         if column is None:
-            return np.zeros(self.size, dtype=np.int64)
+            return alike(0, self.size)
         labels = labels_of(column)
         found = [_LAP_NUMBER.fullmatch(value) for value in labels.values]
         values = np.array([int(f.group(1)) if f else -1 for f in found], dtype=np.int64)
         lap = values[labels.codes]
         if not (lap >= 0).any() or self.match.layout == "passings":
-            return np.zeros(self.size, dtype=np.int64)
+            return alike(0, self.size)
         self._reject(lap < 0, "unreadable_lap")
         return np.where((lap == 0).any() & (lap >= 0), lap + 1, lap)
 
     def _lap_times(self, harvest: Harvest) -> np.ndarray:
         column = self.column("lap_s")
         if column is None or self.match.layout == "passings":
-            return np.full(self.size, np.nan)
+            return alike(np.nan, self.size)
         times = read_durations(column, "lap_s" in self.match.milliseconds)
         harvest.decimal_comma += times.comma
         harvest.decimal_point += times.point
@@ -165,8 +166,8 @@ class RowReader:
         return times.seconds
 
     def _times(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-        local = np.full(self.size, NO_TIME, dtype=np.int64)
-        utc, dated = local.copy(), np.zeros(self.size, dtype=bool)
+        local = utc = alike(NO_TIME, self.size)
+        dated = alike(False, self.size)
         elapsed = self._elapsed()
         column = self.column("at")
         if column is None:
@@ -181,13 +182,13 @@ class RowReader:
             utc = np.where(plain, values, utc)
         elif kind == "local":
             local = np.where(plain, values, local)
-            dated |= plain & (values >= DAY)
+            dated = dated | plain & (values >= DAY)
         elif kind == "elapsed":
             elapsed = np.where(plain, values / SECOND, elapsed)
         shifted = clocks.offset != NO_DAY
-        utc = np.where(
-            shifted & dated & (local != NO_TIME), local - clocks.offset * 60 * SECOND, utc
-        )
+        if shifted.any():
+            known = shifted & dated & (local != NO_TIME)
+            utc = np.where(known, local - clocks.offset * 60 * SECOND, utc)
         return local, dated, utc, elapsed
 
     def _month_first(self) -> bool | None:
@@ -210,7 +211,7 @@ class RowReader:
         """(n,) days since 1970 from a column of dates; NO_DAY where none is written."""
         column = self.column("date")
         if column is None:
-            return np.full(self.size, NO_DAY, dtype=np.int64)
+            return alike(NO_DAY, self.size)
         labels = labels_of(column)
         days = read_clocks(pa.array(labels.values, pa.string()), self.month_first).day
         return days[labels.codes]
@@ -218,7 +219,7 @@ class RowReader:
     def _elapsed(self) -> np.ndarray:
         column = self.column("elapsed")
         if column is None:
-            return np.full(self.size, np.nan)
+            return alike(np.nan, self.size)
         times = read_durations(column, "elapsed" in self.match.milliseconds)
         if self.match.layout == "laps" and self.column("lap_s") is None:
             self._reject(times.absent, "no_time")

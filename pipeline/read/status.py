@@ -77,20 +77,13 @@ def run_centres(run: np.ndarray, lap_s: np.ndarray, use: np.ndarray) -> Centres:
 def grouped_median(group: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:
     """Median of the values in each group (count,), NaN for an empty one. group (n,) rising."""
     sizes = np.bincount(group, minlength=count)
-    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    ordered = values[_order_within(group, values)]
-    last = max(len(ordered) - 1, 0)
-    low = np.minimum(starts + np.maximum(sizes - 1, 0) // 2, last)
-    high = np.minimum(starts + sizes // 2, last)
-    if not len(ordered):
-        return np.full(count, np.nan)
-    return np.where(sizes > 0, (ordered[low] + ordered[high]) / 2, np.nan)
-
-
-def _order_within(group: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Order by group, then value: one sort of whole numbers of 2^-20 s."""
-    fine = np.clip(values, 0, 8_000) * 2**20
-    return np.argsort(group.astype(np.int64) * 2**33 + fine.astype(np.int64), kind="stable")
+    starts = np.cumsum(sizes) - sizes
+    medians = np.full(count, np.nan)
+    for size in np.unique(sizes[sizes > 0]):
+        same = np.flatnonzero(sizes == size)
+        rows = starts[same][:, np.newaxis] + np.arange(size)
+        medians[same] = np.median(values[rows], axis=1)
+    return medians
 
 
 def lap_status(

@@ -21,6 +21,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.read.keys import order_of
+
 # Closer than this a car is in the other's way even at equal pace.
 NEAR_SECONDS = 0.4
 # Laps further from the car ahead than this share of a lap are free whatever the pace.
@@ -61,9 +63,13 @@ def in_traffic(
 def _by_session_and_time(session: np.ndarray, when: np.ndarray) -> np.ndarray:
     """Order of the passings; one sort of whole numbers where milliseconds of all days fit."""
     fine = (when - when.min()) // 1_000
-    span, count = int(fine.max()) + 1, int(session.max()) + 1
+    count = int(session.max()) + 1
+    begin = np.full(count, int(fine.max()))
+    np.minimum.at(begin, session, fine)
+    fine -= begin[session]
+    span = int(fine.max()) + 1
     if span * count < 2**62:
-        return np.argsort(session.astype(np.int64) * span + fine, kind="stable")
+        return order_of(session.astype(np.int64) * span + fine)
     return np.lexsort((when, session))
 
 

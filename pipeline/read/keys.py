@@ -1,0 +1,44 @@
+"""Whole numbers that stand for things: which are distinct, in which order, which rows to keep."""
+
+from __future__ import annotations
+
+import numpy as np
+
+_DIGIT = 16
+
+
+def distinct(keys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The distinct whole numbers among the keys (n,), in order of first appearance, and the
+    place of each key among them (n,)."""
+    import pandas as pd
+
+    codes, unique = pd.factorize(keys)
+    return np.asarray(unique), codes
+
+
+def order_of(keys: np.ndarray) -> np.ndarray:
+    """The stable order of whole numbers from 0 (n,), as argsort gives it.
+
+    Numbers of up to 32 bits are sorted by their halves, the lower one first: numpy sorts 16 bits
+    by counting, in a sixth of the time.
+    """
+    largest = int(keys.max(initial=0))
+    if largest >= 2 ** (2 * _DIGIT):
+        return np.argsort(keys, kind="stable")
+    order = np.argsort(keys.astype(np.uint16), kind="stable")
+    if largest >= 2**_DIGIT:
+        upper = (keys >> _DIGIT).astype(np.uint16)
+        order = order[np.argsort(upper[order], kind="stable")]
+    return order
+
+
+def alike(value: object, size: int) -> np.ndarray:
+    """(size,) of one and the same value, which takes no room; not to be written to."""
+    return np.broadcast_to(np.asarray(value), size)
+
+
+def picked(values: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """The values (n,) at these indices (k,)."""
+    if values.strides == (0,) and len(values):
+        return np.broadcast_to(values[:1].reshape(()), len(rows))
+    return values[rows]
