@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,12 +18,15 @@ from pipeline.plan.orders import (
     shuffled_order,
     usual_order,
 )
-from pipeline.plan.precision import Precision, precision
+from pipeline.plan.precision import Precision, View, precision, views_of
 from pipeline.plan.request import DayRequest, PlanFactor, run_hours
 from pipeline.plan.search import find_order, make_aim
 from pipeline.plan.trend import Array, Nuisance, day_nuisance
 
 RANDOM_DRAWS = 200
+# What is promised of each contrast where an order can keep it: so much of the half-width of the
+# usual order, and of a random one (by one driver alone more can be gained on it).
+OF_USUAL, OF_RANDOM, OF_RANDOM_ALONE = 0.50, 1.00, 0.90
 
 
 @dataclass(frozen=True)
@@ -71,19 +75,22 @@ def chance_of(seed: int) -> Chance:
 
 
 def plan_day(request: DayRequest, chance: Chance) -> Plan:
-    """The order with the smallest variances of the contrasts under drivers and grip.
+    """The order with the narrowest intervals of the contrasts under drivers and grip.
+
+    They are made narrow together, within what is promised of each wherever that can be had.
 
     Raises CallError where no order within the limits can tell the contrasts apart.
     """
     settings = settings_of(request.factors)
-    nuisance = _nuisance(request)
     limits = limits_of(request, settings)
-    aim = make_aim(nuisance, settings, limits, len(request.drivers))
-    found = find_order(aim, chance)
-    planned = _precision(nuisance, settings, found.order)
+    nuisance = _nuisance(request)
+    views = views_of(nuisance, settings.columns.shape[1])
+    usual = precision(views, settings.design(usual_order(request, settings)), settings.contrasts)
+    shuffled = _mean_half_widths(views, settings, limits, len(request.drivers), chance)
+    promised = _promised(usual.half_widths, shuffled, len(request.drivers))
+    found = find_order(make_aim(nuisance, views, settings, limits, at_most=promised), chance)
+    planned = precision(views, settings.design(found.order), settings.contrasts)
     _check_told_apart(planned, settings)
-    usual = _precision(nuisance, settings, usual_order(request, settings))
-    shuffled = _mean_half_widths(nuisance, settings, limits, chance)
     contrasts = [
         _contrast(request, settings.names[k], k, planned, usual, shuffled)
         for k in range(len(settings.names))
@@ -103,11 +110,14 @@ def _nuisance(request: DayRequest) -> Nuisance:
 
 def day_precision(request: DayRequest, settings: Settings, order: Order) -> Precision:
     """What an order of the day's settings can show. order: (drivers, runs) numbers of settings."""
-    return _precision(_nuisance(request), settings, order)
+    views = views_of(_nuisance(request), settings.columns.shape[1])
+    return precision(views, settings.design(order), settings.contrasts)
 
 
-def _precision(nuisance: Nuisance, settings: Settings, order: Order) -> Precision:
-    return precision(nuisance, settings.design(order), settings.contrasts)
+def _promised(usual: Array, shuffled: Array, drivers: int) -> Array:
+    """(k,) half-widths that a plan should not exceed; all (k,) s a lap, infinite for none."""
+    of_random = OF_RANDOM_ALONE if drivers == 1 else OF_RANDOM
+    return np.minimum(OF_USUAL * usual, of_random * shuffled)
 
 
 def _check_told_apart(planned: Precision, settings: Settings) -> None:
@@ -125,12 +135,12 @@ def _check_told_apart(planned: Precision, settings: Settings) -> None:
 
 
 def _mean_half_widths(
-    nuisance: Nuisance, settings: Settings, limits: Limits, chance: Chance
+    views: Sequence[View], settings: Settings, limits: Limits, drivers: int, chance: Chance
 ) -> Array:
     """(k,) mean over random orders; infinite where one in twenty of them cannot tell."""
-    drivers = len(nuisance.smooth) // limits.runs
     orders = [shuffled_order(settings, limits, drivers, chance) for _ in range(RANDOM_DRAWS)]
-    draws = np.array([_precision(nuisance, settings, order).half_widths for order in orders])
+    designs = [settings.design(order) for order in orders]
+    draws = np.array([precision(views, one, settings.contrasts).half_widths for one in designs])
     told = np.isfinite(draws)
     means = np.where(told, draws, 0).sum(axis=0) / np.maximum(told.sum(axis=0), 1)
     return np.where(told.mean(axis=0) > 0.95, means, np.inf)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special, stats
 
+from pipeline.plan.boundary import chance_of_bend
 from pipeline.plan.trend import Array, Nuisance
 
 MOST_DAYS = 60
@@ -19,24 +20,45 @@ LEAST_DF = 1.5
 
 
 @dataclass(frozen=True)
-class Case:
-    """One way in which a day may turn out. std_errors: (k,) s a lap, infinite for 'cannot tell'.
+class Scatter:
+    """How well the scatter will be known.
 
-    day_df, known_df: degrees of freedom of the scatter, from the day and from other days.
+    day_df, known_df: degrees of freedom from the day and from other days. share: of the days on
+    which it is so.
     """
 
-    std_errors: Array
     day_df: float
     known_df: float = 0.0
+    share: float = 1.0
+
+    def df(self, days: int = 1) -> float:
+        return max(LEAST_DF, self.day_df * days + self.known_df)
 
     @property
-    def df(self) -> float:
-        return max(LEAST_DF, self.day_df + self.known_df)
+    def half_width(self) -> float:
+        """What each second of standard error adds to the expected half-width, s."""
+        return self.share * expected_half_width(self.df())
+
+
+@dataclass(frozen=True)
+class View:
+    """A day as its analysis may come to see it, whatever the order. projection: (n, n), s⁻²."""
+
+    projection: Array
+    scatter: Scatter
+
+
+@dataclass(frozen=True)
+class Case:
+    """What an order shows in one view. std_errors: (k,) s a lap, infinite for 'cannot tell'."""
+
+    std_errors: Array
+    scatter: Scatter
 
 
 @dataclass(frozen=True)
 class Precision:
-    """What an order can show, over equally likely cases."""
+    """What an order can show, over the cases of its day."""
 
     cases: Sequence[Case]
 
@@ -48,22 +70,15 @@ class Precision:
     @property
     def half_widths(self) -> Array:
         """(k,) expected half-widths of the 95 % intervals, s a lap."""
-        widths = [case.std_errors * expected_half_width(case.df) for case in self.cases]
-        return np.asarray(np.mean(widths, axis=0))
+        widths = [case.std_errors * case.scatter.half_width for case in self.cases]
+        return np.asarray(np.sum(widths, axis=0))
 
     def power(self, k: int, difference_s: float, days: int = 1) -> float:
         """Chance that contrast k is told from none after so many days like this."""
-        return float(
-            np.mean(
-                [
-                    power(
-                        float(case.std_errors[k]) / np.sqrt(days),
-                        replace(case, day_df=case.day_df * days).df,
-                        difference_s,
-                    )
-                    for case in self.cases
-                ]
-            )
+        return sum(
+            case.scatter.share
+            * power(float(case.std_errors[k]) / np.sqrt(days), case.scatter.df(days), difference_s)
+            for case in self.cases
         )
 
     def days_needed(self, k: int, difference_s: float) -> int | None:
@@ -74,21 +89,20 @@ class Precision:
         return None
 
 
-def precision(nuisance: Nuisance, settings: Array, contrasts: Array) -> Precision:
-    """Precision of the season's analysis of a day with these components.
+def views_of(nuisance: Nuisance, columns: int) -> list[View]:
+    """How the season's analysis may see a day with these components and columns of settings.
 
-    settings: (n, q) columns; contrasts: (k, q). Where the day alone has to show how grip bends,
-    restricted maximum likelihood finds no bend on about half of the days (Self and Liang 1987),
-    so that a straight line is a case of its own.
+    Where the day alone has to show how grip bends, some days show no bend: a straight line is a
+    view of its own.
     """
-    cases = [_case(nuisance, settings, contrasts)]
-    if nuisance.smooth.any() and not nuisance.known_df:
-        straight = replace(nuisance, smooth=np.zeros_like(nuisance.smooth))
-        cases.append(_case(straight, settings, contrasts))
-    return Precision(cases)
+    if nuisance.known_df or not nuisance.smooth.any():
+        return [_view(nuisance, columns, 1.0)]
+    bent = chance_of_bend(nuisance)
+    straight = replace(nuisance, smooth=np.zeros_like(nuisance.smooth))
+    return [_view(nuisance, columns, bent), _view(straight, columns, 1 - bent)]
 
 
-def _case(nuisance: Nuisance, settings: Array, contrasts: Array) -> Case:
+def _view(nuisance: Nuisance, columns: int, share: float) -> View:
     """Generalised least squares with known components.
 
     The df are the runs less the columns and less what the bent grip uses up: tr(PV) = n - p
@@ -97,9 +111,18 @@ def _case(nuisance: Nuisance, settings: Array, contrasts: Array) -> Case:
     by what they are, not by how df are counted.
     """
     P = nuisance.projection()
-    df = nuisance.run_variance * float(np.trace(P)) - settings.shape[1]
-    errors = _std_errors(settings.T @ P @ settings, contrasts)
-    return Case(errors, df, nuisance.known_df)
+    df = nuisance.run_variance * float(np.trace(P)) - columns
+    return View(P, Scatter(df, nuisance.known_df, share))
+
+
+def precision(views: Sequence[View], settings: Array, contrasts: Array) -> Precision:
+    """Precision of an order in each view. settings: (n, q) columns; contrasts: (k, q)."""
+    return Precision(
+        [
+            Case(_std_errors(settings.T @ view.projection @ settings, contrasts), view.scatter)
+            for view in views
+        ]
+    )
 
 
 def _std_errors(information: Array, contrasts: Array) -> Array:

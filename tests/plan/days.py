@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from pipeline.plan.orders import Settings, limits_of, settings_of
+from pipeline.plan.precision import views_of
 from pipeline.plan.request import DayRequest, PlanFactor
-from pipeline.plan.search import Found, find_order, make_aim
+from pipeline.plan.search import Aim, Found, find_order, make_aim
 from pipeline.plan.trend import Nuisance, day_nuisance, polynomial_nuisance
 
 
@@ -39,20 +41,41 @@ def bent(request: DayRequest, curve_s: float = 0.05) -> Nuisance:
 
 
 def search(request: DayRequest, nuisance: Nuisance, seed: int = 1) -> tuple[Found, Settings]:
-    """The planner's search for the variances alone, without its two preferences."""
+    """The planner's search for narrow intervals alone: nothing promised, no preferences."""
     settings = settings_of(request.factors)
-    limits = limits_of(request, settings)
-    aim = make_aim(nuisance, settings, limits, len(request.drivers), habits=0)
+    aim = narrow_aim(request, nuisance, settings)
     return find_order(aim, np.random.default_rng(seed)), settings
+
+
+def narrow_aim(request: DayRequest, nuisance: Nuisance, settings: Settings) -> Aim:
+    views = views_of(nuisance, settings.columns.shape[1])
+    return make_aim(nuisance, views, settings, limits_of(request, settings), habits=False)
 
 
 def summed_variance(nuisance: Nuisance, columns: np.ndarray) -> float:
     """Sum of the variances of the columns' coefficients, by the textbook's normal equations."""
+    return float(_variances(nuisance, columns).sum())
+
+
+def summed_squares(nuisance: Nuisance, columns: int) -> Callable[[np.ndarray], float]:
+    """Sum of the squared half-widths, the day seen bent or straight, by the same equations."""
+    straight = replace(nuisance, smooth=np.zeros_like(nuisance.smooth))
+    weights = [view.scatter.half_width for view in views_of(nuisance, columns)]
+    seen = list(zip([nuisance, straight], weights, strict=False))
+
+    def value(settings: np.ndarray) -> float:
+        widths = sum(weight * np.sqrt(_variances(one, settings)) for one, weight in seen)
+        return float((np.asarray(widths) ** 2).sum())
+
+    return value
+
+
+def _variances(nuisance: Nuisance, columns: np.ndarray) -> np.ndarray:
     X = np.column_stack([nuisance.fixed, columns])
     if np.linalg.matrix_rank(X) < X.shape[1]:
-        return np.inf
+        return np.full(columns.shape[1], np.inf)
     covariance = np.linalg.inv(X.T @ np.linalg.solve(nuisance.covariance, X))
-    return float(np.trace(covariance[nuisance.fixed.shape[1] :, nuisance.fixed.shape[1] :]))
+    return np.diag(covariance)[nuisance.fixed.shape[1] :]
 
 
 def every_order(request: DayRequest) -> Iterator[list[list[tuple[int, ...]]]]:

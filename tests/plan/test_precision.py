@@ -8,10 +8,12 @@ from statsmodels.stats.power import TTestIndPower
 from pipeline.plan.precision import (
     Case,
     Precision,
+    Scatter,
     critical_value,
     expected_half_width,
     power,
     precision,
+    views_of,
 )
 from tests.plan.days import bent, day, polynomial, search
 
@@ -22,20 +24,25 @@ def columns(drivers):
     return np.tile(ABBA, drivers)[:, None]
 
 
+def shown(nuisance, settings):
+    """One factor at two levels."""
+    return precision(views_of(nuisance, 1), settings, np.eye(1))
+
+
 def test_standard_error_and_df_without_bend_are_those_of_least_squares():
-    found = precision(polynomial(day(2, 8), 1), columns(2), np.eye(1))
+    found = shown(polynomial(day(2, 8), 1), columns(2))
     assert len(found.cases) == 1
     assert found.cases[0].std_errors == pytest.approx([2 / np.sqrt(16)])
-    assert found.cases[0].df == pytest.approx(16 - 2 - 1 - 1)
+    assert found.cases[0].scatter.df() == pytest.approx(16 - 2 - 1 - 1)
 
 
 def test_a_bend_takes_degrees_of_freedom():
-    found = [precision(bent(day(2, 8), size), columns(2), np.eye(1)) for size in (0.001, 0.05, 0.5)]
-    dfs = [one.cases[0].df for one in found]
+    found = [shown(bent(day(2, 8), size), columns(2)) for size in (0.001, 0.05, 0.5)]
+    dfs = [one.cases[0].scatter.df() for one in found]
     assert dfs == sorted(dfs, reverse=True)
     # at most the six directions in which eight times can bend
     assert 12 - 6 < dfs[-1] < dfs[0] <= 12
-    assert [one.cases[1].df for one in found] == pytest.approx([12] * 3)
+    assert [one.cases[1].scatter.df() for one in found] == pytest.approx([12] * 3)
 
 
 @pytest.mark.parametrize(("n", "c4"), [(3, 0.8862), (5, 0.9400), (10, 0.9727), (25, 0.9896)])
@@ -72,7 +79,7 @@ def test_a_spent_degree_of_freedom_makes_intervals_wider():
 
 
 def test_days_needed_are_the_first_to_reach_the_power():
-    found = Precision([Case(np.array([0.04]), 10)])
+    found = Precision([Case(np.array([0.04]), Scatter(10))])
     days = found.days_needed(0, 0.05)
     assert days > 1
     assert found.power(0, 0.05, days) >= 0.8 > found.power(0, 0.05, days - 1)
@@ -81,11 +88,11 @@ def test_days_needed_are_the_first_to_reach_the_power():
 
 
 def test_what_other_days_have_shown_counts_beside_the_day():
-    alone = precision(bent(day(1, 8)), columns(1), np.eye(1))
-    known = precision(replace(bent(day(1, 8)), known_df=200.0), columns(1), np.eye(1))
+    alone = shown(bent(day(1, 8)), columns(1))
+    known = shown(replace(bent(day(1, 8)), known_df=200.0), columns(1))
     assert len(alone.cases) == 2 and len(known.cases) == 1
     assert known.cases[0].std_errors == pytest.approx(alone.cases[0].std_errors)
-    assert known.cases[0].df == pytest.approx(alone.cases[0].df + 200)
+    assert known.cases[0].scatter.df() == pytest.approx(alone.cases[0].scatter.df() + 200)
     assert known.half_widths == pytest.approx(1.97 * known.cases[0].std_errors, rel=0.01)
     assert known.power(0, 0.1) > 1.5 * alone.power(0, 0.1)
 
@@ -94,7 +101,7 @@ def test_what_an_order_cannot_tell_has_no_finite_width():
     request = day(2, 6, 2, 2)
     _, settings = search(request, bent(request))
     together = np.tile([0, 3, 0, 3, 3, 0], 2)
-    found = precision(bent(request), settings.columns[together], settings.contrasts)
+    found = precision(views_of(bent(request), 2), settings.columns[together], settings.contrasts)
     assert np.isinf(found.half_widths).all()
     assert not found.told.any()
     assert found.power(0, 0.03) == 0
@@ -106,5 +113,5 @@ def test_standard_errors_are_those_of_generalised_least_squares(drivers):
     nuisance = bent(day(drivers, 8))
     X = np.column_stack([nuisance.fixed, columns(drivers)])
     covariance = np.linalg.inv(X.T @ np.linalg.solve(nuisance.covariance, X))
-    found = precision(nuisance, columns(drivers), np.eye(1))
+    found = shown(nuisance, columns(drivers))
     assert found.cases[0].std_errors[0] == pytest.approx(np.sqrt(covariance[-1, -1]))

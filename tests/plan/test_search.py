@@ -1,14 +1,19 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pipeline.plan.orders import limits_of, settings_of
-from pipeline.plan.search import aim_of, make_aim
+from pipeline.plan.precision import precision, views_of
+from pipeline.plan.search import BEYOND, aim_of, make_aim
 from tests.plan.days import (
     bent,
     day,
     every_order,
+    narrow_aim,
     polynomial,
     search,
+    summed_squares,
     summed_variance,
     two_level_columns,
 )
@@ -33,10 +38,9 @@ SMALL_DAYS = [
 def test_nothing_better_exists_by_full_enumeration(request_, trend):
     nuisance = bent(request_) if trend == "bent" else polynomial(request_, trend)
     found, settings = search(request_, nuisance)
-    ours = summed_variance(nuisance, settings.design(found.order))
-    best = min(
-        summed_variance(nuisance, two_level_columns(order)) for order in every_order(request_)
-    )
+    value = summed_squares(nuisance, settings.columns.shape[1])
+    ours = value(settings.design(found.order))
+    best = min(value(two_level_columns(order)) for order in every_order(request_))
     if np.isinf(best):
         assert ours > 1e6
     else:
@@ -44,14 +48,30 @@ def test_nothing_better_exists_by_full_enumeration(request_, trend):
         assert ours <= best * (1 + 1e-4)
 
 
-def test_the_aim_is_the_summed_variance_plus_its_preferences():
+ORDER = np.array([[0, 1, 4, 2, 3, 5], [0, 5, 1, 3, 2, 4]])
+
+
+def test_the_aim_is_the_summed_squares_plus_its_preferences():
     request = day(2, 6, 2, 3)
     settings = settings_of(request.factors)
     nuisance = bent(request)
-    aim = make_aim(nuisance, settings, limits_of(request, settings), 2, habits=0)
-    order = np.array([[0, 1, 4, 2, 3, 5], [0, 5, 1, 3, 2, 4]])
-    expected = summed_variance(nuisance, settings.design(order))
-    assert aim_of(aim, order) == pytest.approx(expected, rel=1e-3)
+    aim = narrow_aim(request, nuisance, settings)
+    expected = summed_squares(nuisance, settings.columns.shape[1])(settings.design(ORDER))
+    assert aim_of(aim, ORDER) == pytest.approx(expected, rel=1e-3)
+
+
+def test_what_goes_beyond_the_promise_is_paid_for_and_nothing_else():
+    request = day(2, 6, 2, 3)
+    settings = settings_of(request.factors)
+    nuisance = bent(request)
+    views = views_of(nuisance, settings.columns.shape[1])
+    widths = precision(views, settings.design(ORDER), settings.contrasts).half_widths
+    free = narrow_aim(request, nuisance, settings)
+    kept = replace(free, at_most=widths * 1.001)
+    broken = replace(free, at_most=np.where([True, False, False], 0.9, 1.001) * widths)
+    assert aim_of(kept, ORDER) == pytest.approx(aim_of(free, ORDER))
+    excess = BEYOND * (1 - 0.9**2) * widths[0] ** 2
+    assert aim_of(broken, ORDER) - aim_of(free, ORDER) == pytest.approx(excess, rel=1e-3)
 
 
 def test_many_starts_find_what_descent_from_all_sides_finds():
@@ -76,7 +96,8 @@ def test_large_days_are_searched_by_steps_and_keep_the_limits():
 def test_habits_of_single_cars_turn_strict_alternation_down_where_that_is_cheap():
     request = day(2, 8)
     settings = settings_of(request.factors)
-    aim = make_aim(bent(request), settings, limits_of(request, settings), 2)
+    nuisance = bent(request)
+    aim = make_aim(nuisance, views_of(nuisance, 1), settings, limits_of(request, settings))
     alternating = np.array([[0, 1] * 4, [0, 1] * 4])
     mixed = np.array([[0, 1, 0, 0, 1, 1, 1, 0], [0, 1, 1, 0, 1, 0, 0, 1]])
     assert aim_of(aim, mixed) < aim_of(aim, alternating)
