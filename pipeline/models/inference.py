@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
+from scipy.special import stdtr, stdtrit
 
 from pipeline.models.rows import Array
 from pipeline.models.solver import Fit
@@ -27,7 +28,7 @@ class Estimate:
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
         """Two-sided t interval."""
-        half = float(stats.t.ppf(0.5 + level / 2, self.df)) * self.std_error
+        half = float(stdtrit(self.df, 0.5 + level / 2)) * self.std_error
         return self.estimate - half, self.estimate + half
 
     @property
@@ -35,7 +36,7 @@ class Estimate:
         """Two-sided, against zero."""
         if self.std_error == 0:
             return 1.0 if self.estimate == 0 else 0.0
-        return float(2 * stats.t.sf(abs(self.estimate) / self.std_error, self.df))
+        return float(2 * stdtr(self.df, -abs(self.estimate) / self.std_error))
 
 
 @dataclass(frozen=True)
@@ -137,6 +138,12 @@ def values_and_errors(fit: Fit, fixed: Array, penalised: Array) -> tuple[Array, 
     """Estimates and standard errors, (k,) both. fixed: (p, k); penalised: (q, k)."""
     half = fit.state.factor.halves(_over_all(fit, fixed, penalised))
     return fixed.T @ fit.beta + penalised.T @ fit.u, np.sqrt((half**2).sum(axis=0))
+
+
+def covariance(fit: Fit, fixed: Array, penalised: Array) -> Array:
+    """Covariance of k combinations, (k, k). fixed: (p, k); penalised: (q, k)."""
+    half = fit.state.factor.halves(_over_all(fit, fixed, penalised))
+    return np.asarray(half.T @ half)
 
 
 def expected_covariance(fit: Fit) -> Array:

@@ -11,6 +11,7 @@ from scipy import stats
 from pipeline.errors import CallError
 from pipeline.models.curves import (
     Corrected,
+    GripColumns,
     corrected_times,
     grip_columns,
     grip_table,
@@ -19,7 +20,6 @@ from pipeline.models.curves import (
 from pipeline.models.design import Design, build_design
 from pipeline.models.fitting import OutcomeFit, fit_outcome
 from pipeline.models.identify import switch_pairs, usable_runs
-from pipeline.models.inference import values_and_errors
 from pipeline.models.responses import TIMED, Laps, lap_tables, pace_response
 from pipeline.models.results import runs_table
 from pipeline.models.rows import Array, Codes
@@ -122,7 +122,7 @@ def _differences(design: Design, fitted: OutcomeFit, laps: Laps) -> dict[str, Ar
     if not len(before):
         return out
     columns = _pair_columns(design, fitted, laps, before, after)
-    correction, error = values_and_errors(fitted.fit, *columns)
+    correction, error = columns.values_and_errors(fitted.fit)
     noise = fitted.fit.variance("lap") * laps.scales[design.driver] / laps.clean.n
     variance = noise[before] + noise[after] + 2 * fitted.fit.variance("run") + error**2
     difference = laps.clean.mean_y[after] - laps.clean.mean_y[before] - correction
@@ -138,15 +138,17 @@ def _differences(design: Design, fitted: OutcomeFit, laps: Laps) -> dict[str, Ar
 
 def _pair_columns(
     design: Design, fitted: OutcomeFit, laps: Laps, before: Codes, after: Codes
-) -> tuple[Array, Array]:
-    """Grip and within-run position, after less before: (p, pairs) and (q, pairs)."""
-    parts = []
-    for rows in (after, before):
-        columns = grip_columns(design, fitted, design.day[rows], design.hour[rows])
-        settled(fitted, laps, rows, columns)
-        parts.append(columns)
-    difference = parts[0].minus(parts[1])
-    return difference.fixed, difference.penalised
+) -> GripColumns:
+    """Grip and within-run position, after less before."""
+    days = range(len(design.days))
+    parts = [
+        settled(
+            fitted, laps, rows,
+            grip_columns(design, fitted, days, design.day[rows], design.hour[rows]),
+        )
+        for rows in (after, before)
+    ]  # fmt: skip
+    return parts[0].minus(parts[1])
 
 
 def _field(design: Design, corrected: Corrected, laps: Laps) -> pd.DataFrame:

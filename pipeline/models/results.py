@@ -12,7 +12,7 @@ from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit
 from pipeline.models.curves import Corrected
 from pipeline.models.design import Design
-from pipeline.models.effects import Effect, numbers, scaled, unit_weight
+from pipeline.models.effects import Effect, estimates_of, numbers, scaled, unit_weight
 from pipeline.models.fitting import OutcomeFit
 from pipeline.models.identify import Standing
 from pipeline.models.verdicts import NOT_ENOUGH, Margins, more_switches
@@ -58,26 +58,20 @@ def by_driver_table(
 ) -> pd.DataFrame:
     """Effects for each team driver who ran both settings, partially pooled."""
     rows = []
+    tried = list(_driver_contrasts(design, everything))
     for outcome in ("pace", "spread"):
         fitted = fits.get(outcome)
         if fitted is None or "setup by driver" not in fitted.fit.names:
             continue
-        for standing, driver, n_runs in _driver_contrasts(design, everything):
-            combination = fitted.combination(
-                unit_weight(standing.contrast), [("setup by driver", driver, 1.0)]
-            )
-            if combination is None:
-                continue
-            estimate = fitted.estimates([combination])[0]
-            rows.append(
-                {
-                    "outcome": outcome,
-                    **_keys(standing.contrast),
-                    "driver": driver,
-                    **numbers(outcome, estimate),
-                    "n_runs": n_runs,
-                }
-            )
+        combinations = [
+            fitted.combination(unit_weight(standing.contrast), [("setup by driver", driver, 1.0)])
+            for standing, driver, _ in tried
+        ]
+        found = estimates_of(fitted, combinations)
+        for (standing, driver, n_runs), estimate in zip(tried, found, strict=True):
+            if estimate is not None:
+                shown = {"driver": driver, **numbers(outcome, estimate), "n_runs": n_runs}
+                rows.append({"outcome": outcome, **_keys(standing.contrast), **shown})
     columns = ["outcome", *KEYS, "driver", "estimate", "std_error", "df", "ci_low", "ci_high"]
     return pd.DataFrame(rows, columns=[*columns, "n_runs"])
 
@@ -85,18 +79,15 @@ def by_driver_table(
 def _driver_contrasts(
     design: Design, everything: Sequence[Standing]
 ) -> Iterator[tuple[Standing, str, int]]:
+    count = len(design.driver_names)
     for standing in everything:
         if standing.condition != "all" or not standing.tellable:
             continue
         contrast = standing.contrast
-        for code in np.unique(design.driver[design.team]):
-            mine = design.driver == code
-            away = contrast.known & ~contrast.at_level
-            if (mine & contrast.at_level).any() and (
-                (mine & away).any() or contrast.kind == "number"
-            ):
-                n_runs = int((mine & contrast.at_level).sum())
-                yield standing, design.driver_names[code], n_runs
+        at = np.bincount(design.driver[contrast.at_level], minlength=count)
+        away = np.bincount(design.driver[contrast.known & ~contrast.at_level], minlength=count)
+        for code in np.flatnonzero((at > 0) & ((away > 0) | (contrast.kind == "number"))):
+            yield standing, design.driver_names[code], int(at[code])
 
 
 def _keys(contrast: Contrast) -> dict[str, str]:
@@ -111,34 +102,36 @@ def trends_table(
     factors: Sequence[Factor], fits: Mapping[str, Fits], everything: Sequence[Standing]
 ) -> pd.DataFrame:
     """Least-squares slope over the steps of each ordered factor of three or more levels."""
-    rows = []
-    for factor in factors:
-        own = {
-            s.contrast.level: s
-            for s in everything
-            if s.contrast.factor == factor.name and s.condition == "all"
-        }
-        usable = len(factor.levels) >= 3 and all(s.tellable for s in own.values())
-        if factor.kind != "ordered" or not usable or not own:
-            continue
-        steps = np.arange(len(factor.levels)) - (len(factor.levels) - 1) / 2
-        slope = dict(zip(factor.levels, steps / (steps @ steps), strict=True))
-        weights = {own[level].contrast.name: slope[level] for level in own}
-        for outcome, found in fits.items():
-            combination = found.base.combination(weights)
-            if combination is None:
-                continue
-            estimate = scaled(found.base.estimates([combination])[0], found.factor)
-            rows.append(
-                {
-                    "outcome": outcome,
-                    "factor": factor.name,
-                    **numbers(outcome, estimate),
-                    "p_value": estimate.p_value,
-                }
-            )
+    weights = {f.name: w for f in factors if (w := _slope_weights(f, everything)) is not None}
+    rows: dict[tuple[str, str], dict[str, object]] = {}
+    for outcome, found in fits.items():
+        combinations = [found.base.combination(weight) for weight in weights.values()]
+        estimates = estimates_of(found.base, combinations)
+        for name, estimate in zip(weights, estimates, strict=True):
+            if estimate is not None:
+                told = scaled(estimate, found.factor)
+                shown = {**numbers(outcome, told), "p_value": told.p_value}
+                rows[name, outcome] = {"outcome": outcome, "factor": name, **shown}
+    ordered = [
+        rows[key] for name in weights for outcome in fits if (key := (name, outcome)) in rows
+    ]
     columns = ["outcome", "factor", "estimate", "std_error", "df", "ci_low", "ci_high", "p_value"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(ordered, columns=columns)
+
+
+def _slope_weights(factor: Factor, everything: Sequence[Standing]) -> dict[str, float] | None:
+    """Contrast -> weight of the slope over the steps; None where the factor has no such slope."""
+    own = {
+        s.contrast.level: s
+        for s in everything
+        if s.contrast.factor == factor.name and s.condition == "all"
+    }
+    usable = len(factor.levels) >= 3 and all(s.tellable for s in own.values())
+    if factor.kind != "ordered" or not usable or not own:
+        return None
+    steps = np.arange(len(factor.levels)) - (len(factor.levels) - 1) / 2
+    slope = dict(zip(factor.levels, steps / (steps @ steps), strict=True))
+    return {own[level].contrast.name: slope[level] for level in own}
 
 
 def cannot_tell_table(everything: Sequence[Standing]) -> pd.DataFrame:
@@ -244,13 +237,15 @@ def fits_table(fits: Mapping[str, Fits], counts: CountFit | None) -> pd.DataFram
 
 def lap_counts(data: SeasonData) -> pd.DataFrame:
     """Laps of each meeting by status."""
-    meeting = data.runs["meeting"].to_numpy(str)[data.laps["run"].to_numpy(np.intp)]
-    table = pd.crosstab(meeting, data.laps["status"].to_numpy(str))
+    meeting, names = pd.factorize(data.runs["meeting"])
+    status = pd.Categorical(data.laps["status"], categories=LAP_STATUSES).codes
+    count = len(LAP_STATUSES)
+    cells = meeting[data.laps["run"].to_numpy(np.intp)] * count + status
+    table = np.bincount(cells, minlength=len(names) * count).reshape(len(names), count)
     rows = [
-        (name, status, int(table.loc[name, status]))
-        for name in dict.fromkeys(data.runs["meeting"])
-        if name in table.index
-        for status in LAP_STATUSES
-        if status in table.columns
+        (name, LAP_STATUSES[s], int(laps[s]))
+        for name, laps in zip(names, table, strict=True)
+        for s in np.flatnonzero(table.any(axis=0))
+        if laps.any()
     ]
     return pd.DataFrame(rows, columns=["meeting", "status", "laps"])

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri
 
 from pipeline.models.inference import Estimate
 
@@ -25,6 +25,8 @@ LOWER_HIGHER = {
 }
 SAME = "no difference that matters"
 NOT_ENOUGH = "not enough runs"
+REACH = float(ndtri(1 - ALPHA / 2) + ndtri(POWER))  # standard errors that are found with POWER
+REACH_ONE_SIDED = float(ndtri(1 - ALPHA) + ndtri(POWER))
 WORTHWHILE_SPREAD = np.log(1.10)  # a tenth of the lap SD
 WORTHWHILE_MISTAKES = np.log(1.25)
 
@@ -81,10 +83,9 @@ def more_switches(estimate: Estimate, margin: float, switches: int) -> int | Non
     if switches < 1 or estimate.std_error <= 0:
         return None
     size = abs(estimate.estimate)
-    reach = stats.norm.ppf(1 - ALPHA / 2) + stats.norm.ppf(POWER)
-    targets = [size / reach]
+    targets = [size / REACH]
     if size < margin:
-        targets.append((margin - size) / (stats.norm.ppf(1 - ALPHA) + stats.norm.ppf(POWER)))
+        targets.append((margin - size) / REACH_ONE_SIDED)
     wanted = max(targets)
     if wanted <= 0:
         return None
