@@ -10,8 +10,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.read import quick
+from pipeline.read.keys import alike
 from pipeline.read.numbers import plain_numbers
-from pipeline.read.shapes import Shape, common_signs, plain, shapes
+from pipeline.read.shapes import Shape, common_signs, plain, shapes, text_bytes
 
 SECONDS_OF_A_DAY = 86_400.0
 # A spreadsheet keeps 0:16.234 as 0.000187893 of a day. A lap of 0.02 s does not exist, and one of
@@ -62,6 +64,16 @@ def read_durations(column: pa.Array, milliseconds: bool = False) -> Durations:
     then are thousandths of a second, and so they are where none of the column can be seconds.
     """
     column = common_signs(plain(column), _SIGNS)
+    seconds = None if milliseconds else quick.decimals(column)
+    # Whole numbers may be thousandths: whether they are is asked below.
+    if seconds is None or (seconds == np.floor(seconds)).all():
+        return read_any_form(column, milliseconds)
+    points = int(np.count_nonzero(text_bytes(column) == ord(".")))
+    return Durations(_without_fractions(seconds), alike(False, len(column)), 0, points)
+
+
+def read_any_form(column: pa.Array, milliseconds: bool = False) -> Durations:
+    """The same of a plain string array, shape by shape."""
     seconds = np.full(len(column), np.nan)
     whole = np.zeros(len(column), dtype=bool)
     absent = np.asarray(pc.equal(pc.binary_length(column).fill_null(0), 0))
@@ -79,8 +91,7 @@ def read_durations(column: pa.Array, milliseconds: bool = False) -> Durations:
     milliseconds = milliseconds or _only_milliseconds(seconds, whole)
     if milliseconds:
         seconds = np.where(seconds >= 1_000, seconds / 1_000, seconds)
-    seconds = np.where(_is_fraction(seconds), np.round(seconds * SECONDS_OF_A_DAY, 4), seconds)
-    return Durations(seconds, absent, comma, point, milliseconds)
+    return Durations(_without_fractions(seconds), absent, comma, point, milliseconds)
 
 
 def read_one(text: str) -> float:
@@ -134,8 +145,12 @@ def _exponents(column: pa.Array, seconds: np.ndarray, absent: np.ndarray) -> Non
     seconds[rest] = plain_numbers(column.take(pa.array(rest)).to_pylist())
 
 
-def _is_fraction(seconds: np.ndarray) -> np.ndarray:
-    return (seconds > SHORTEST_FRACTION) & (seconds < LARGEST_FRACTION)
+def _without_fractions(seconds: np.ndarray) -> np.ndarray:
+    """Fractions of a day as seconds."""
+    fraction = (seconds > SHORTEST_FRACTION) & (seconds < LARGEST_FRACTION)
+    if not fraction.any():
+        return seconds
+    return np.where(fraction, np.round(seconds * SECONDS_OF_A_DAY, 4), seconds)
 
 
 def _only_milliseconds(seconds: np.ndarray, whole: np.ndarray) -> bool:

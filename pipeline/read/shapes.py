@@ -59,7 +59,7 @@ def _of_block(block: pa.Array, first: int) -> Iterator[Shape]:
             same, rows = block, slice(first, first + len(block))
         else:
             same = block.take(pa.array(places))
-        yield from _of_length(_bytes(same).reshape(-1, length), rows)
+        yield from _of_length(text_bytes(same).reshape(-1, length), rows)
 
 
 def _are_alike(cells: np.ndarray) -> bool:
@@ -86,11 +86,11 @@ def plain(column: pa.Array | pa.ChunkedArray) -> pa.Array:
 
 
 def _has_high_bytes(column: pa.Array) -> bool:
-    data = _bytes(column)
+    data = text_bytes(column)
     return bool(len(data)) and int(data.max()) > 127
 
 
-def _bytes(column: pa.Array) -> np.ndarray:
+def text_bytes(column: pa.Array) -> np.ndarray:
     """The text of all rows, one after the other, as bytes."""
     offsets = np.frombuffer(column.buffers()[1], dtype=np.int32)
     first, last = offsets[column.offset], offsets[column.offset + len(column)]
