@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cholesky, lapack, solve_triangular
+from scipy.linalg import cho_solve, cholesky, lapack, solve_triangular
 
 from pipeline.models.parts import Part, square
 from pipeline.models.rows import Array, Codes
@@ -91,10 +91,18 @@ class Factor:
                 out[part.at] += block.F.T @ V[part.columns[: part.own]]
         return out
 
+    def _within_border(self, V: Array) -> Array:
+        """B V, without making B for a single column."""
+        if V.ndim > 1 or not len(V):
+            return np.asarray(self.B @ V)
+        inner = self.S * V if self.S.ndim == 1 else self.S.T @ V
+        inner = cho_solve((self.root, True), inner, check_finite=False)
+        return np.asarray(self.S * inner if self.S.ndim == 1 else self.S @ inner)
+
     def solve(self, V: Array) -> Array:
         """S C^-1 S' V. V: (k,) or (k, j)."""
         out = np.zeros_like(V)
-        shared = self.B @ self._to_border(V)
+        shared = self._within_border(self._to_border(V))
         out[self.border] = shared
         for part, block in zip(self.parts, self.own, strict=True):
             if part.own:
@@ -176,7 +184,9 @@ def _inverse_of(root: Array) -> Array:
     lower, info = lapack.dpotri(root, lower=1)
     if info:
         raise NotPositiveError("singular equations")
-    return np.asarray(np.tril(lower) + np.tril(lower, -1).T)
+    out = lower + lower.T  # nothing stands above the diagonal of `root`
+    out[np.diag_indices(len(out))] /= 2
+    return np.asarray(out)
 
 
 def _forward(root: Array, right: Array) -> Array:

@@ -194,9 +194,8 @@ class _Penalised:
 
     def _by_block(self, values: Array, owner: Codes) -> Array:
         """Sums over the scalar blocks. values: (n,) or (n, j)."""
-        out = np.zeros((len(self.blocks), *values.shape[1:]))
-        np.add.at(out, owner[owner >= 0], values[owner >= 0])
-        return out
+        member = owner == np.arange(len(self.blocks))[:, None]
+        return np.asarray(member.astype(float) @ values)
 
     def _over_border(self, block: int) -> Codes:
         """Places in the border of a block with a pattern."""

@@ -34,7 +34,7 @@ class Lines:
         if self.crossing is None:
             return Lines(L, self.a, None)
         of_row = self.crossing.of_row
-        beside = M[of_row][:, piece.columns]
+        beside = M[:, piece.columns][of_row]
         a = row_products(self.L, beside) + self.a * M[of_row, of_row]
         L += self.a[:, None] * beside
         return Lines(L, self.crossing.inside * a, self.crossing)

@@ -31,7 +31,9 @@ NOTHING = 1e-8  # of -2 log-likelihood, for a variance of the response's own siz
 CHEAP_CELLS = 20_000  # rows times columns up to which the exact Hessian costs next to nothing
 DECREMENT = 1e-12  # of -2 log-likelihood, still to be gained, where the Hessian is exact
 ROUGH_DECREMENT = 1e-9  # the same where each step costs more
+ROUNDING = 1e-14  # of the criterion: less than this cannot be seen in it
 NEAR = 1.0  # of -2 log-likelihood: close enough for the exact Hessian to pay
+FAR = 100.0  # of -2 log-likelihood: so far off, rescaling is surer than Newton's step
 ROUGH_STEPS = 15  # by then the average information has arrived, unless the rows do not fit it
 
 
@@ -176,7 +178,10 @@ def _minimise(
         free = _free(state.theta, gradient, lower, scale)
         near = ROUGH_DECREMENT if number < ROUGH_STEPS else NEAR
         step, decrement = _newton(objective, state, gradient, free, near)
-        if decrement < (DECREMENT if _is_cheap(state) else ROUGH_DECREMENT):
+        if decrement > FAR and not _is_cheap(state):
+            step = _rescaling(objective, state, free)
+        enough = DECREMENT if _is_cheap(state) else ROUGH_DECREMENT
+        if decrement < max(enough, ROUNDING * abs(path[-1])):
             break
         halvings = MOST_HALVINGS if decrement > ROUGH_DECREMENT else FEW_HALVINGS
         moved, tried = _search(objective, state, step, path[-1], lower, scale, halvings)
@@ -203,6 +208,17 @@ def _free(theta: Array, gradient: Array, lower: Array, scale: Array) -> Flags:
     held = (theta <= np.maximum(lower, 0) + 1e-14 * scale) & ~np.isneginf(lower)
     held &= gradient * scale >= -NOTHING
     return ~held
+
+
+def _rescaling(objective: _Objective, state: State, free: Flags) -> Array:
+    """Step of each variance to theta y'P V_j P y / tr(P V_j), where its own gradient would vanish
+    if both went with 1/theta (Wood and Fasiolo 2017, from memory)."""
+    theta = state.theta
+    moving = free & (theta > 0) & (state.traces > 0)
+    wanted = theta[moving] * (state.traces - state.gradient)[moving] + objective.penalty[moving]
+    step = np.zeros(len(theta))
+    step[moving] = np.maximum(wanted / state.traces[moving], theta[moving] / 100) - theta[moving]
+    return step
 
 
 def _newton(

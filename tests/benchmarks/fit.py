@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy import sparse
 
 from pipeline.models.grip import day_basis
 from pipeline.models.inference import contrasts
@@ -35,27 +36,33 @@ class Line:
         return self.ours_s / self.reference_s
 
 
-def ours(season: Season, spline: bool = False) -> Fit:
-    """From laps to standard errors and degrees of freedom of every fixed column."""
+def ours(season: Season, spline: bool = False, reported: int | None = None) -> Fit:
+    """From laps to standard errors and degrees of freedom of the last `reported` fixed columns of
+    the runs (setup), or of every one."""
     statistics = reduce_laps(season.run, season.lap, season.seconds, season.driver)
     pooled = pool_laps(statistics, np.ones(int(season.driver.max()) + 1))
+    runs = np.flatnonzero(pooled.is_run)
     run = np.where(pooled.is_run, pooled.run, 0)
-    of_run = pooled.is_run[:, None]
+    of_run = sparse.csr_array(
+        (np.ones(len(runs)), (runs, run[runs])), shape=(len(run), len(season.hour))
+    )
     rows = Rows(
         y=pooled.y,
-        X=np.hstack([np.where(of_run, season.columns[run], 0.0), pooled.basis]),
+        X=sparse.hstack([of_run @ season.columns, sparse.csr_array(pooled.basis)], format="csr"),
         diagonal=np.column_stack([pooled.unit, pooled.is_run.astype(float)]),
         levels=(
             np.where(pooled.is_run, season.driver[run], -1),
             np.where(pooled.is_run, season.entry[run], -1),
         ),
-        penalised=(_curves(season, run, of_run),) if spline else (),
+        penalised=(Penalised("grip", of_run @ _curves(season)),) if spline else (),
         null_rows=np.array([pooled.null_rows, 0.0]),
         null_log_scale=np.array([pooled.null_log_scale, 0.0]),
         parts=np.where(pooled.is_run, season.meeting[run], season.meeting.max() + 1),
     )
     fit = fit_rows(rows, start=_start(statistics.within, statistics.within_df, spline))
-    contrasts(fit, np.eye(len(fit.beta)))
+    p, last = rows.X.shape[1], season.columns.shape[1]
+    first = 0 if reported is None else last - reported
+    contrasts(fit, np.eye(p)[:, first : p if reported is None else last])
     return fit
 
 
@@ -64,18 +71,24 @@ def _start(within: Array, df: Array, spline: bool) -> Array:
     return np.array([lap, lap / 8, lap, lap / 4, *([lap / 8] * spline)])
 
 
-def _curves(season: Season, run: Array, of_run: Array) -> Penalised:
+def _curves(season: Season) -> sparse.csr_array:
     parts = []
     for m in np.unique(season.meeting):
         here = season.meeting == m
-        basis = day_basis(season.hour[here])
-        parts.append(np.where(here[:, None], basis.curve(season.hour), 0.0))
-    return Penalised("grip", np.where(of_run, np.hstack(parts)[run], 0.0))
+        curve = day_basis(season.hour[here]).curve(season.hour[here])
+        own = np.flatnonzero(here)
+        parts.append(
+            sparse.csr_array(
+                (np.ones(len(own)), (own, np.arange(len(own)))), shape=(len(here), len(own))
+            )
+            @ sparse.csr_array(curve)
+        )
+    return sparse.csr_array(sparse.hstack(parts, format="csr"))
 
 
 def lap_matrix(season: Season) -> Array:
     """All fixed columns at the laps, (L, p)."""
-    return np.hstack([season.columns[season.run], lap_basis(season.lap)])
+    return np.hstack([season.columns.toarray()[season.run], lap_basis(season.lap)])
 
 
 def lines(with_r: bool) -> Iterator[Line]:
@@ -176,7 +189,7 @@ def _in_r(season: Season, script: str) -> float:
     with tempfile.TemporaryDirectory() as folder:
         files = Path(folder) / "laps.csv", Path(folder) / "columns.csv"
         laps.to_csv(files[0], index=False)
-        pd.DataFrame(season.columns).to_csv(files[1], index=False)
+        pd.DataFrame(season.columns.toarray()).to_csv(files[1], index=False)
         head = f'file <- "{files[0]}"; columns <- "{files[1]}"; KEPT <- c({str(kept)[1:-1]})\n'
         done = subprocess.run(
             ["Rscript", "-e", head + script], capture_output=True, text=True, check=True

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -16,7 +17,8 @@ SETUP_COLUMNS = 14
 
 @dataclass(frozen=True)
 class Season:
-    """Laps (L,) and runs (R,). columns: (R, p) fixed columns of the runs; hour, meeting: (R,)."""
+    """Laps (L,) and runs (R,). columns: (R, p) fixed columns of the runs, sparse, the last of them
+    the setup's; hour, meeting: (R,)."""
 
     run: Codes
     lap: Array
@@ -25,7 +27,7 @@ class Season:
     entry: Codes
     meeting: Codes
     hour: Array
-    columns: Array
+    columns: sparse.csr_array
 
 
 def make(meetings: int = 12, seed: int = 5) -> Season:
@@ -42,18 +44,22 @@ def make(meetings: int = 12, seed: int = 5) -> Season:
     run = np.repeat(np.arange(R), n)
     lap = np.arange(len(run)) - np.repeat(np.cumsum(n) - n, n) + 2.0
     luck = rng.normal(0, 0.5, DRIVERS)[driver] + rng.normal(0, 0.1, meetings * DRIVERS)[entry]
-    level = 15 + 0.1 * rng.normal(size=columns.shape[1]) @ columns.T + luck
+    level = 15 + columns @ (0.1 * rng.normal(size=columns.shape[1])) + luck
     seconds = (level + rng.normal(0, 0.08, R))[run] + rng.normal(0, 0.22, len(run))
     seconds += 0.2 * np.exp(-(lap - 2) / 3)
     return Season(run, lap, seconds, driver, entry, meeting, hour, columns)
 
 
-def _columns(meeting: Codes, turn: Codes, hour: Array, rng: np.random.Generator) -> Array:
+def _columns(
+    meeting: Codes, turn: Codes, hour: Array, rng: np.random.Generator
+) -> sparse.csr_array:
     """Means and cubic trends of each meeting, session kinds, setup."""
-    own = (meeting[:, None] == np.unique(meeting)).astype(float)
+    R = len(meeting)
+    own = sparse.csr_array((np.ones(R), (np.arange(R), meeting)))
     scaled = (hour - 13) / 4
-    trends = [own * (scaled**power)[:, None] for power in (1, 2, 3)]
+    trends = [sparse.diags_array(scaled**power) @ own for power in (1, 2, 3)]
     kinds = np.column_stack([(turn >= 3) & (turn < 6), turn >= 6]).astype(float)
-    team = rng.random(len(meeting)) < 0.2
-    setup = (rng.random((len(meeting), SETUP_COLUMNS)) < 0.4) * team[:, None]
-    return np.column_stack([own, *trends, kinds, setup.astype(float)])
+    team = rng.random(R) < 0.2
+    setup = (rng.random((R, SETUP_COLUMNS)) < 0.4) * team[:, None]
+    columns = [own, *trends, sparse.csr_array(kinds), sparse.csr_array(setup.astype(float))]
+    return sparse.csr_array(sparse.hstack(columns, format="csr"))
