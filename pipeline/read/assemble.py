@@ -10,6 +10,7 @@ from pipeline.read import status, stays, traffic
 from pipeline.read.gathered import Gathered, Harvest
 from pipeline.read.grouping import runs_of
 from pipeline.read.instants import NO_TIME, SECOND
+from pipeline.read.keys import places_in
 from pipeline.read.labels import Labels
 from pipeline.read.ordered import Context, Ordered, in_order
 from pipeline.read.rows import LONGEST_LAP
@@ -68,7 +69,8 @@ def _laps_of_rows(found: Ordered, session: Labels, heat: Labels, run: np.ndarray
     rows, end = found.rows, found.times.axis
     opens = _opens(run)
     micros = np.round(rows.lap_s * SECOND).astype(np.int64)
-    begin = np.where(end == NO_TIME, NO_TIME, end - np.where(end == NO_TIME, 0, micros))
+    known = end != NO_TIME
+    begin = end - micros if known.all() else np.where(known, end - known * micros, NO_TIME)
     return Laps(
         rows, session, heat, run, opens, _numbers(rows.lap, run, opens), rows.lap_s,
         begin, end, found.times.absolute, np.zeros(len(rows), dtype=bool),
@@ -77,11 +79,13 @@ def _laps_of_rows(found: Ordered, session: Labels, heat: Labels, run: np.ndarray
 
 def _numbers(lap: np.ndarray, run: np.ndarray, opens: np.ndarray) -> np.ndarray:
     """The laps' own numbers where they rise within the run, else their place in it."""
-    place = np.arange(len(run)) - np.maximum.accumulate(np.where(opens, np.arange(len(run)), 0)) + 1
     good = lap > 0
     good[1:] &= opens[1:] | (np.diff(lap) > 0)
     if good.all():
         return lap
+    place = places_in(opens) + 1
+    if not good.any():
+        return place
     wrong = np.bincount(run, ~good, minlength=int(run[-1]) + 1)[run] > 0
     return np.where(wrong, place, lap)
 
@@ -94,18 +98,27 @@ def _laps_of_passings(found: Ordered, session: Labels, heat: Labels, run: np.nda
     cut[1:] |= np.diff(found.times.stretch) != 0
     step = np.diff(axis, prepend=axis[:1])
     cut |= step > LONGEST_LAP * SECOND
-    double = ~cut & (step < _double_limit(axis, cut))
-    place = np.arange(len(axis))
-    true = np.maximum.accumulate(np.where(~double, place, 0))
-    before = np.where(double, place - 1, np.append(0, true[:-1]))
-    begin, made = axis[np.maximum(before, 0)], np.flatnonzero(~cut)
-    new_run = np.cumsum(_opens(run[made])) - 1
-    opens = _opens(new_run)
-    number = _numbers(np.zeros(len(new_run), dtype=np.int64), new_run, opens)
+    double = ~cut & (step < status.DOUBLE_SECONDS * SECOND)
+    if double.any():
+        double &= step < _double_limit(axis, cut)
+    made = np.flatnonzero(~cut)
+    opens = _opens(run[made])
+    begin, end = axis[_begins(double)[made]], axis[made]
     return Laps(
-        found.rows.keep(made), session.keep(made), heat.keep(made), new_run, opens, number,
-        (axis - begin)[made] / SECOND, begin[made], axis[made], found.times.absolute, double[made],
+        found.rows.keep(made), session.keep(made), heat.keep(made), np.cumsum(opens) - 1, opens,
+        places_in(opens) + 1, (end - begin) / SECOND, begin, end, found.times.absolute,
+        double[made],
     )  # fmt: skip
+
+
+def _begins(double: np.ndarray) -> np.ndarray:
+    """Passing (n,) at which the lap to each passing began: the one before, or the first of the
+    double before; the first row begins nothing."""
+    before = np.arange(-1, len(double) - 1)
+    if double.any():
+        true = np.maximum.accumulate(np.where(double, 0, np.arange(len(double))))
+        before = np.where(double, before, np.append(0, true[:-1]))
+    return before
 
 
 def _double_limit(axis: np.ndarray, cut: np.ndarray) -> float:
@@ -148,7 +161,7 @@ def elapsed_of(laps: Laps) -> np.ndarray:
     The start is that of the first lap: in passings the first passing. Laps that the file
     left out are in the clock but not in the sum of lap times: then the clock counts.
     """
-    opening = np.maximum.accumulate(np.where(laps.opens, np.arange(len(laps.run)), 0))
+    opening = np.arange(len(laps.run)) - places_in(laps.opens)
     total = np.cumsum(laps.lap_s)
     summed = total - (total - laps.lap_s)[opening]
     given = laps.rows.elapsed

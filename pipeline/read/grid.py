@@ -15,9 +15,11 @@ from pipeline.read.instants import NO_TIME
 from pipeline.read.keys import alike
 from pipeline.read.labels import Labels, clean, clean_number, constant, split_number
 from pipeline.read.rows import LONGEST_LAP, SHORTEST_LAP
+from pipeline.read.shapes import plain, shapes
 from pipeline.read.table import Sheet
 from pipeline.read.words import field_of, in_milliseconds
 
+_LONGEST_NUMBER = 5
 _CAR_ROWS = ("driver", "transponder", "car_number", "class", "heat")
 
 
@@ -26,11 +28,10 @@ def gather_grid(
 ) -> Gathered:
     """The cells of a grid as rows, car by car; each cell that is not empty or dashes is a row."""
     places = [p for p in range(1, len(header.cells)) if p in sheet.columns]
-    first = [clean(text or "") for text in sheet.columns[0].to_pylist()]
     if _cars_down(header):
-        cars, laps, cells = _down(sheet, header, first, places)
+        cars, laps, cells = _down(sheet, header, places)
     else:
-        cars, laps, cells = _across(sheet, header, first, places, harvest)
+        cars, laps, cells = _across(sheet, header, places, harvest)
     return _Cells(sheet, cars, laps, cells, facts, session).gather(harvest)
 
 
@@ -43,7 +44,7 @@ def _cars_down(header: Header) -> bool:
 
 
 def _across(
-    sheet: Sheet, header: Header, first: list[str], places: list[int], harvest: Harvest
+    sheet: Sheet, header: Header, places: list[int], harvest: Harvest
 ) -> tuple[dict[str, list[str]], np.ndarray, list[tuple[int, int, np.ndarray]]]:
     """Cars (field -> text a column), lap number a row, and (place, car, rows) of the cells."""
     corner = field_of(header.cells[0]) or "driver"
@@ -51,9 +52,9 @@ def _across(
     name = "driver" if corner not in _CAR_ROWS or named else corner
     cars = {field: [""] * len(places) for field in _CAR_ROWS}
     cars[name] = [clean(header.cells[p]) for p in places]
-    numbers = np.zeros(len(sheet), dtype=np.int64)
-    used = np.zeros(len(sheet), dtype=bool)
-    for row, text in enumerate(first):
+    numbers, used = _plain_numbers(sheet.columns[0])
+    for row in np.flatnonzero(~used).tolist():
+        text = clean(sheet.columns[0][row].as_py() or "")
         lap = re.fullmatch(r"\D{0,8}(\d{1,5})(?:[.,]0+)?\.?", text)
         if lap:
             numbers[row], used[row] = int(lap.group(1)), True
@@ -67,6 +68,17 @@ def _across(
     return cars, numbers, [(place, car, rows) for car, place in enumerate(places)]
 
 
+def _plain_numbers(column: pa.Array) -> tuple[np.ndarray, np.ndarray]:
+    """Whole numbers (n,) of a column of lap numbers, and where one stands and nothing else."""
+    numbers = np.zeros(len(column), dtype=np.int64)
+    used = np.zeros(len(column), dtype=bool)
+    for shape in shapes(plain(column)):
+        if len(shape.text) <= _LONGEST_NUMBER and set(shape.text) == {"9"}:
+            numbers[shape.rows] = shape.whole(list(range(len(shape.text))))
+            used[shape.rows] = True
+    return numbers, used
+
+
 def _refuse_row(sheet: Sheet, row: int, harvest: Harvest) -> None:
     """A row without lap number: each of its filled cells is a row set aside."""
     line = int(sheet.lines[row])
@@ -77,9 +89,10 @@ def _refuse_row(sheet: Sheet, row: int, harvest: Harvest) -> None:
 
 
 def _down(
-    sheet: Sheet, header: Header, first: list[str], places: list[int]
+    sheet: Sheet, header: Header, places: list[int]
 ) -> tuple[dict[str, list[str]], np.ndarray, list[tuple[int, int, np.ndarray]]]:
     corner = str(field_of(header.cells[0]))
+    first = [clean(text or "") for text in sheet.columns[0].to_pylist()]
     cars = {field: [""] * len(first) for field in _CAR_ROWS}
     cars[corner] = first
     numbers = np.array([int(re.sub(r"\D", "", header.cells[p]) or 0) for p in places])
@@ -100,9 +113,7 @@ class _Cells:
         session: str,
     ) -> None:
         self.sheet, self.cars, self.facts, self.session = sheet, cars, facts, session
-        texts = [
-            sheet.columns[place].cast(pa.string()).take(pa.array(rows)) for place, _, rows in cells
-        ]
+        texts = [_cells_of(sheet.columns[place], rows) for place, _, rows in cells]
         self.text = pa.chunked_array(
             texts or [pa.array([], pa.string())], pa.string()
         ).combine_chunks()
@@ -184,6 +195,12 @@ class _Cells:
             utc=alike(NO_TIME, size),
             elapsed=alike(np.nan, size),
         )
+
+
+def _cells_of(column: pa.Array, rows: np.ndarray) -> pa.Array:
+    """The cells at these rising indices."""
+    texts = column.cast(pa.string())
+    return texts if len(rows) == len(texts) else texts.take(pa.array(rows))
 
 
 def _fault(seconds: float, absent: bool) -> str:

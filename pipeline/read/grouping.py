@@ -23,10 +23,12 @@ def runs_of(found: Ordered, told: bool, passings: bool) -> tuple[Labels, Labels,
     breaks = found.restart.copy()
     if not told:
         breaks[1:] |= (np.diff(found.times.stretch) != 0) & (np.diff(found.group) == 0)
-    cut = stays.split_stays(found.group, np.arange(len(found.group)), breaks, starts, ends)
+    cut = stays.split_stays(found.group, breaks, starts, ends)
     session = _sessions(found, cut, starts, ends, told)
     part = _parts(found, cut, session, starts, ends)
-    return _named(found.rows, cut.stay, session, part)
+    names, heat, run = _named(found.rows.keep(cut.first), session, part)
+    spread = np.repeat(np.arange(len(cut.first)), cut.counts)
+    return names.keep(spread), heat.keep(spread), run[spread]
 
 
 def _ends(found: Ordered) -> np.ndarray:
@@ -47,14 +49,14 @@ def _sessions(
     found: Ordered, cut: stays.Stays, starts: np.ndarray, ends: np.ndarray, told: bool
 ) -> np.ndarray:
     """(s,) number of each stay's session within what the file names; zeros where it is one."""
-    first = np.flatnonzero(cut.opens)
-    one = np.zeros(len(first), dtype=np.int64)
+    one = np.zeros(len(cut.first), dtype=np.int64)
     if told:
         return one
     if not len(ends):
-        return stays.number_stays(found.group[first])
+        return stays.number_stays(found.group[cut.first])
     session = stays.clusters(cut, starts, ends, found.times.stretch)
-    return session if stays.several_per_car(_cars(found.rows)[first], session) else one
+    several = stays.several_per_car(_cars(found.rows.keep(cut.first)), session)
+    return session if several else one
 
 
 def _cars(rows: Gathered) -> np.ndarray:
@@ -68,7 +70,7 @@ def _parts(
     found: Ordered, cut: stays.Stays, session: np.ndarray, starts: np.ndarray, ends: np.ndarray
 ) -> np.ndarray:
     """Number of the car's run within its session (s,): a long absence or a restart opens one."""
-    first = np.flatnonzero(cut.opens)
+    first = cut.first
     group = found.group[first]
     same = (np.diff(group) == 0) & (np.diff(session) == 0)
     away = found.restart[first[1:]].copy()
@@ -80,19 +82,22 @@ def _parts(
 
 
 def _named(
-    rows: Gathered, stay: np.ndarray, session: np.ndarray, part: np.ndarray
+    rows: Gathered, session: np.ndarray, part: np.ndarray
 ) -> tuple[Labels, Labels, np.ndarray]:
-    """Names of session and heat with the numbers found, and the runs they make."""
+    """Names of session and heat with the numbers found, and the runs they make (s,).
+
+    rows: the first of each stay. session, part (s,): numbers.
+    """
     names, heat = rows.session, rows.heat
     if session.any():
         numbers = tuple(str(i + 1) for i in range(int(session.max()) + 1))
-        number = Labels(session[stay].astype(np.int32), numbers)
+        number = Labels(session.astype(np.int32), numbers)
         names = together(names, number, lambda a, b: f"{a} {b}")
     if part.any():
         words = ("", *(f"stay {i + 1}" for i in range(1, int(part.max()) + 1)))
-        which = Labels(part[stay].astype(np.int32), words)
+        which = Labels(part.astype(np.int32), words)
         heat = together(heat, which, lambda a, b: f"{a} {b}".strip())
-    opens = np.zeros(len(stay), dtype=bool)
+    opens = np.zeros(len(session), dtype=bool)
     opens[:1] = True
     for codes in (names.codes, heat.codes, rows.racing_class.codes, _cars(rows)):
         opens[1:] |= np.diff(codes) != 0

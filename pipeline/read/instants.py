@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.errors import CallError, Problem
 from pipeline.read.clocks import DAY, NO_DAY, Clocks, spreadsheet_days
-from pipeline.read.keys import distinct, order_of
+from pipeline.read.keys import alike, distinct, order_of
 
 NO_TIME = np.iinfo(np.int64).min
 SECOND = 1_000_000
@@ -51,9 +51,9 @@ def is_reverse(times: np.ndarray, groups: np.ndarray) -> bool:
     """True where the rows of a file run from the latest time to the earliest."""
     steps = np.diff(times)
     same = np.diff(groups) == 0
-    if len(same) and same.mean() > 0.5:
+    if np.count_nonzero(same) > len(same) / 2:
         steps = steps[same]
-    return len(steps) > 2 and float((steps < 0).mean()) > 0.7
+    return len(steps) > 2 and bool(np.count_nonzero(steps < 0) > 0.7 * len(steps))
 
 
 def follow(local: np.ndarray, cars: np.ndarray, dated: np.ndarray, zone: ZoneInfo) -> Order:
@@ -64,11 +64,15 @@ def follow(local: np.ndarray, cars: np.ndarray, dated: np.ndarray, zone: ZoneInf
     """
     size = len(local)
     turn = _one_car_after_the_other(local, cars)
-    order = order_of(cars) if turn else np.arange(size)
-    times, group = local[order], cars[order] if turn else np.zeros(size, dtype=np.int64)
+    mixed = turn and bool((np.diff(cars) < 0).any())
+    order = order_of(cars) if mixed else np.arange(size)
+    times, group = (local[order], cars[order]) if mixed else (local, cars)
+    group = group if turn else alike(0, size)
     steps = np.diff(times, prepend=times[:1])
     opens = np.diff(group, prepend=group[:1] - 1) != 0
     steps[opens] = 0
+    if not (steps < -SET_BACK).any():
+        return Order(alike(0, size), alike(False, size), alike(0, size), ())
     midnight = (steps < -HALF_DAY) & ~dated[order]
     back = (steps < -SET_BACK) & ~midnight
     repeated = back & _repeats_an_hour(times, steps, back, zone)
@@ -87,7 +91,7 @@ def _one_car_after_the_other(local: np.ndarray, cars: np.ndarray) -> bool:
     if len(local) < 4:
         return False
     changes = int((np.diff(cars) != 0).sum()) + 1
-    different = len(distinct(cars)[0])
+    different = np.count_nonzero(np.bincount(cars))
     if 1 < different == changes and len(local) > 2 * different:
         return True
     falls = int((np.diff(local) < -SET_BACK).sum())
@@ -126,12 +130,16 @@ def to_utc(local: np.ndarray, late: np.ndarray, zone: ZoneInfo) -> np.ndarray:
     """UTC microseconds of local ones (n,). A local time that summer time skips is read as if the
     clock had not yet been put forward."""
     quarter = local // (900 * SECOND)
-    unique, codes = distinct(quarter)
-    first = np.array([_offset_at(int(q), zone, 0) for q in unique], dtype=np.int64)
-    shifts = first[codes]
+    opens = np.flatnonzero(np.diff(quarter, prepend=quarter[:1] - 1))
+    unique, codes = distinct(quarter[opens])
+    stand = np.diff(opens, append=len(quarter))
+    first, second = (
+        np.array([_offset_at(int(q), zone, fold) for q in unique], dtype=np.int64)[codes]
+        for fold in (0, 1)
+    )
+    shifts = np.repeat(first, stand)
     if late.any():
-        second = np.array([_offset_at(int(q), zone, 1) for q in unique], dtype=np.int64)
-        shifts = np.where(late, second[codes], shifts)
+        shifts = np.where(late, np.repeat(second, stand), shifts)
     return local - shifts
 
 

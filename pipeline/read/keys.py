@@ -32,6 +32,12 @@ def order_of(keys: np.ndarray) -> np.ndarray:
     return order
 
 
+def places_in(opens: np.ndarray) -> np.ndarray:
+    """Place (n,), from 0, of each row in its group; opens (n,) bool: a group's first row."""
+    first = np.flatnonzero(opens)
+    return np.arange(len(opens)) - np.repeat(first, np.diff(first, append=len(opens)))
+
+
 def alike(value: object, size: int) -> np.ndarray:
     """(size,) of one and the same value, which takes no room; not to be written to."""
     return np.broadcast_to(np.asarray(value), size)

@@ -60,12 +60,13 @@ def run_centres(run: np.ndarray, lap_s: np.ndarray, use: np.ndarray) -> Centres:
     A run whose laps are all unused falls back on all of them.
     """
     count = int(run[-1]) + 1 if len(run) else 0
-    alone = np.bincount(run[use], minlength=count) == 0
-    use = use | alone[run]
-    centre = grouped_median(run[use], lap_s[use], count)
-    deviation = np.abs(lap_s[use] - centre[run[use]])
-    spread = 1.4826 * grouped_median(run[use], deviation, count)
-    laps = np.bincount(run[use], minlength=count)
+    silent = np.bincount(run[use], minlength=count) == 0
+    if silent.any():
+        use = use | silent[run]
+    run, lap_s = run[use], lap_s[use]
+    laps = np.bincount(run, minlength=count)
+    centre = grouped_median(lap_s, laps)
+    spread = 1.4826 * grouped_median(np.abs(lap_s - np.repeat(centre, laps)), laps)
     usual = (
         np.nanmedian(np.where(laps >= 8, spread / centre, np.nan)) if (laps >= 8).any() else 0.01
     )
@@ -74,11 +75,11 @@ def run_centres(run: np.ndarray, lap_s: np.ndarray, use: np.ndarray) -> Centres:
     return Centres(centre, np.maximum(np.sqrt(steadied), SMALLEST_SPREAD * centre))
 
 
-def grouped_median(group: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:
-    """Median of the values in each group (count,), NaN for an empty one. group (n,) rising."""
-    sizes = np.bincount(group, minlength=count)
+def grouped_median(values: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+    """Median of each group (g,), NaN for an empty one. values (n,): group after group. sizes
+    (g,): how many are in each."""
     starts = np.cumsum(sizes) - sizes
-    medians = np.full(count, np.nan)
+    medians = np.full(len(sizes), np.nan)
     for size in np.unique(sizes[sizes > 0]):
         same = np.flatnonzero(sizes == size)
         rows = starts[same][:, np.newaxis] + np.arange(size)
@@ -101,17 +102,20 @@ def lap_status(
     if not len(run):
         return np.zeros(0, dtype=np.int8)
     centres = centres or run_centres(run, lap_s, ~opens)
-    centre, spread = centres.centre[run], centres.spread[run]
+    centre, spread = centres.centre, centres.spread
     bound = np.maximum(SPREADS * spread, SHARE * centre)
     status = np.full(len(run), CLEAN, dtype=np.int8)
-    odd = np.flatnonzero(np.abs(lap_s - centre) > np.minimum(bound, 0.25))
-    status[odd] = _odd_laps(lap_s[odd], centre[odd], spread[odd], bound[odd])
-    short = lap_s < np.minimum(DOUBLE_SECONDS, DOUBLE_SHARE * centre)
-    if short.any():
-        status[short | _rest_of_double(lap_s, short, opens, centre, bound)] = DOUBLE
+    # No rule but that for the rest of a double is about laps nearer to the centre than this.
+    near = np.minimum(0.9 * bound, 0.5 * centre)
+    odd = np.flatnonzero(np.abs(lap_s - centre[run]) > near[run])
+    status[odd] = _odd_laps(lap_s[odd], centre[run[odd]], spread[run[odd]], bound[run[odd]])
+    short = odd[lap_s[odd] < np.minimum(DOUBLE_SECONDS, DOUBLE_SHARE * centre[run[odd]])]
+    if len(short):
+        status[short] = DOUBLE
+        status[_rest_of_double(lap_s, status == DOUBLE, opens, centre[run], bound[run])] = DOUBLE
     if doubles is not None:
         status[doubles] = DOUBLE
-    status[_first_true_laps(run, status)] = FIRST
+    status[_first_true_laps(run, opens, status)] = FIRST
     return status
 
 
@@ -127,8 +131,10 @@ def _odd_laps(
     return status
 
 
-def _first_true_laps(run: np.ndarray, status: np.ndarray) -> np.ndarray:
+def _first_true_laps(run: np.ndarray, opens: np.ndarray, status: np.ndarray) -> np.ndarray:
     """Indices of each run's first lap that is no double."""
+    if not (status == DOUBLE).any():
+        return np.flatnonzero(opens)
     true = np.flatnonzero(status != DOUBLE)
     runs = run[true]
     opens = np.ones(len(runs), dtype=bool)

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.read.keys import order_of, places_in
+
 # A gap ends a stay if it is longer than this many of the file's median lap and than this time:
 # a car that waits for a marshal or limps round is back sooner, a heat's break is longer.
 GAP_LAPS = 5.0
@@ -22,12 +24,16 @@ _SECOND = 1_000_000
 
 @dataclass(frozen=True)
 class Stays:
-    """order (n,): rows sorted by car and sequence. stay (n,): number of the stay of each row of
-    `order`, rising. opens (n,) bool: the row is the first of its stay."""
+    """first (s,): row that begins each stay. counts (s,): its rows. They stand one after the
+    other."""
 
-    order: np.ndarray
-    stay: np.ndarray
-    opens: np.ndarray
+    first: np.ndarray
+    counts: np.ndarray
+
+    @property
+    def last(self) -> np.ndarray:
+        """(s,) row that ends each stay."""
+        return self.first + self.counts - 1
 
 
 def median_lap(ends: np.ndarray, opens: np.ndarray) -> float:
@@ -43,23 +49,23 @@ def gap_limit(usual_lap: float) -> float:
 
 
 def split_stays(
-    cars: np.ndarray, order: np.ndarray, breaks: np.ndarray, starts: np.ndarray, ends: np.ndarray
+    cars: np.ndarray, breaks: np.ndarray, starts: np.ndarray, ends: np.ndarray
 ) -> Stays:
-    """Stays of rows that are sorted by `order` (within a car in their sequence).
+    """Stays of rows that are sorted by car, and within a car in their sequence.
 
-    breaks (n,) bool in that order: a restart that the file shows. starts, ends (n,) in that
-    order: microseconds at which the lap began and ended (equal for passings); empty arrays
-    where no time is known.
+    cars (n,): codes. breaks (n,) bool: a restart that the file shows. starts, ends (n,):
+    microseconds at which the lap began and ended (equal for passings); empty arrays where no time
+    is known.
     """
-    car = cars[order]
-    new_car = np.ones(len(order), dtype=bool)
-    new_car[1:] = car[1:] != car[:-1]
-    opens = new_car | breaks
+    opens = breaks.copy()
+    opens[:1] = True
+    opens[1:] |= cars[1:] != cars[:-1]
     if len(ends):
         limit = gap_limit(median_lap(ends, opens)) * _SECOND
         gaps = starts[1:] - ends[:-1]
         opens[1:] |= (gaps > limit) | (gaps < -limit)
-    return Stays(order, np.cumsum(opens) - 1, opens)
+    first = np.flatnonzero(opens)
+    return Stays(first, np.diff(first, append=len(opens)))
 
 
 def clusters(stays: Stays, starts: np.ndarray, ends: np.ndarray, stretch: np.ndarray) -> np.ndarray:
@@ -68,9 +74,8 @@ def clusters(stays: Stays, starts: np.ndarray, ends: np.ndarray, stretch: np.nda
     starts, ends, stretch (n,) in the order of the stays' rows. Stays of different stretches of a
     clock that was set back are never put together.
     """
-    first = np.flatnonzero(stays.opens)
-    last = np.append(first[1:], len(stays.stay)) - 1
-    begin, end, part = starts[first], ends[last], stretch[first]
+    first = stays.first
+    begin, end, part = starts[first], ends[stays.last], stretch[first]
     by_time = np.lexsort((begin, part))
     latest = running_latest(end[by_time], part[by_time])
     new = np.ones(len(first), dtype=bool)
@@ -92,18 +97,14 @@ def running_latest(end: np.ndarray, part: np.ndarray) -> np.ndarray:
 def number_stays(groups: np.ndarray) -> np.ndarray:
     """Place of each stay among those of its group (car and session), from 0; groups (s,) in
     order of time."""
-    order = np.argsort(groups, kind="stable")
-    sorted_groups = groups[order]
-    opens = np.append(True, np.diff(sorted_groups) != 0)
-    place = np.arange(len(groups)) - np.maximum.accumulate(
-        np.where(opens, np.arange(len(groups)), 0)
-    )
+    order = order_of(groups)
     out = np.empty(len(groups), dtype=np.int64)
-    out[order] = place
+    out[order] = places_in(np.append(True, np.diff(groups[order]) != 0))
     return out
 
 
 def several_per_car(stay_car: np.ndarray, cluster: np.ndarray) -> bool:
     """True if some car has stays in more than one cluster: the file covers several sessions."""
-    pairs = np.unique(np.stack([stay_car, cluster]), axis=1)
-    return bool((np.unique(pairs[0], return_counts=True)[1] > 1).any())
+    order = order_of(stay_car)
+    cars, clusters = stay_car[order], cluster[order]
+    return bool(((np.diff(cars) == 0) & (np.diff(clusters) != 0)).any())

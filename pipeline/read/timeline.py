@@ -45,16 +45,20 @@ class Timeline:
 
     def keep(self, rows: np.ndarray) -> Timeline:
         """Only these rows: a bool mask, or indices in the order wanted."""
-        return Timeline(self.utc[rows], self.axis[rows], self.stretch[rows], self.absolute)
+        utc = self.utc[rows]
+        axis = utc if self.absolute else self.axis[rows]
+        return Timeline(utc, axis, self.stretch[rows], self.absolute)
 
 
 def forwards(rows: Gathered, groups: np.ndarray, harvest: Harvest) -> np.ndarray | None:
     """Row indices that turn a file written from the last row to the first; None if it is not."""
-    for values in (rows.utc, rows.local, np.where(rows.lap > 0, rows.lap, NO_TIME)):
-        known = values != NO_TIME
-        if known.mean() < 0.5:
+    for values, least in ((rows.utc, NO_TIME), (rows.local, NO_TIME), (rows.lap, 0)):
+        known = values > least
+        count = np.count_nonzero(known)
+        if count < len(rows) / 2:
             continue
-        if is_reverse(values[known], groups[known]):
+        which = slice(None) if count == len(rows) else known
+        if is_reverse(values[which], groups[which]):
             harvest.warn("the rows run from the last to the first; they were read in reverse")
             return np.arange(len(rows))[::-1]
         return None
@@ -69,19 +73,19 @@ def timeline(
     size = len(rows)
     stretch = np.zeros(size, dtype=np.int64)
     utc = rows.utc.copy()
-    known = np.flatnonzero((rows.local != NO_TIME) & (utc == NO_TIME))
-    if len(known):
-        local = rows.local.copy()
-        undated = ~rows.dated[known]
-        if undated.any():
-            days = default_days(rows.session.keep(known), options, title_day)
-            local[known] += np.where(undated, days * DAY, 0)
-        order = follow(local[known], groups[known], rows.dated[known], zone)
-        local[known] += order.roll * DAY
-        local[known] = _past_midnight(local[known], rows.session.codes[known], undated)
-        utc[known] = to_utc(local[known], order.late, zone)
-        stretch[known] = order.stretch
-        _tell_jumps(order, rows.line[known], harvest)
+    known = (rows.local != NO_TIME) & (utc == NO_TIME)
+    if known.any():
+        which = slice(None) if known.all() else np.flatnonzero(known)
+        local, dated = rows.local[which], rows.dated[which]
+        if not dated.all():
+            days = default_days(rows.session, options, title_day)[which]
+            local = local + np.where(dated, 0, days * DAY)
+        order = follow(local, groups[which], dated, zone)
+        local = local + order.roll * DAY
+        local = _past_midnight(local, rows.session.codes[which], ~dated)
+        utc[which] = to_utc(local, order.late, zone)
+        stretch[which] = order.stretch
+        _tell_jumps(order, rows.line[which], harvest)
     if (utc != NO_TIME).any():
         return Timeline(utc, utc, stretch, True)
     axis = np.where(np.isnan(rows.elapsed), NO_TIME, np.nan_to_num(rows.elapsed) * SECOND)

@@ -86,9 +86,9 @@ def test_medians_by_group_are_numpys() -> None:
     chance = np.random.default_rng(3)
     group = np.sort(chance.integers(0, 40, 500))
     values = chance.uniform(1, 100, 500)
-    found = grouped_median(group, values, 41)
+    found = grouped_median(values, np.bincount(group, minlength=41))
     for g in np.unique(group):
-        assert found[g] == pytest.approx(np.median(values[group == g]), abs=1e-5)
+        assert found[g] == np.median(values[group == g])
     assert np.isnan(found[40])
 
 
