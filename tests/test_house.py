@@ -36,7 +36,7 @@ FORBIDDEN = {
 # The engines: numpy, scipy and their own parts alone.
 PARTS = ("rows", "absorb", "carried", "criterion", "solver", "inference")
 PARTS += ("counts", "counts_family", "counts_interval", "counts_laplace", "counts_mode")
-PARTS += ("counts_optimise",)
+PARTS += ("counts_optimise", "counts_columns", "counts_grouped")
 SOLVER = [f"pipeline.models.{part}" for part in PARTS]
 SOLVER_MAY = {"numpy", "scipy", *sys.stdlib_module_names}
 HEAVY = ("pandas", "scipy", "statsmodels", "plotnine", "pyarrow", "matplotlib")

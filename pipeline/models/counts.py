@@ -6,15 +6,17 @@ fit_interval(fit, L)       # in counts_interval: a log ratio with its t interval
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg, sparse
 
+from pipeline.models.counts_columns import Columns, DenseColumns
 from pipeline.models.counts_family import FAMILIES, Array
+from pipeline.models.counts_grouped import grouped_columns
 from pipeline.models.counts_laplace import Evaluation, criterion
 from pipeline.models.counts_mode import Mode, Model, log_f_prior
 from pipeline.models.counts_optimise import Optimum, SdPrior, minimise
@@ -24,7 +26,7 @@ _AT_ZERO = 1e-3
 # By measurement: without it, the dispersion of 16 runs is too often taken for zero (table in
 # tests/models/counts_days.py).
 SD_PRIOR = SdPrior(exponent=0.5, scale=1.0)
-# Cells of the design up to which dense algebra is the quicker.
+# Cells of the absorbed term's design up to which dense algebra is the quicker.
 _DENSE_UP_TO = 60_000
 
 
@@ -108,6 +110,7 @@ def fit_counts(
     restricted: bool = True,
     penalised: NDArray[np.bool_] | None = None,
     sd_prior: SdPrior | None = SD_PRIOR,
+    start: Array | None = None,
 ) -> CountFit:
     """Fit by the Laplace approximation.
 
@@ -115,7 +118,8 @@ def fit_counts(
     out too, which is to a GLMM what REML is to a linear one; False gives the plain likelihood,
     without priors unless `penalised` says so. penalised (p,): columns with a log-F(1,1) prior
     on their effect over the column's range; default: all but the constant. sd_prior: on each
-    SD and on sqrt alpha; None for none. ValueError where no event was counted at all.
+    SD and on sqrt alpha; None for none. start: the psi of a fit of the same terms, where there
+    is one. ValueError where no event was counted at all.
     """
     if family not in FAMILIES:
         raise ValueError(f"family {family!r} is not one of {', '.join(FAMILIES)}")
@@ -125,7 +129,7 @@ def fit_counts(
         penalised = np.ptp(rows.X, axis=0) > 0 if restricted else np.zeros(rows.X.shape[1], bool)
     log_f = np.where(penalised, np.ptp(rows.X, axis=0), 0.0)
     inner = build_model(rows, family, log_f)
-    fit = _fit_restricted(inner, family, sd_prior if restricted else None)
+    fit = _fit_restricted(inner, family, sd_prior if restricted else None, start)
     return fit if restricted else _fit_plain(rows, family, log_f, fit)
 
 
@@ -133,36 +137,44 @@ def build_model(rows: CountRows, family: str, log_f: Array, restricted: bool = T
     """The arrays of the Laplace criterion; the term with most levels is absorbed."""
     levels = [int(np.max(term.codes)) + 1 for term in rows.terms]
     places = tuple(int(k) for k in np.argsort(levels, kind="stable")[::-1])
-    designs = [_design(rows.terms[k], levels[k]) for k in places]
-    fixed = sparse.csr_array(rows.X if restricted else rows.X[:, :0])
-    ends = np.cumsum([fixed.shape[1], *(Z.shape[1] for Z in designs[1:])])
-    R = sparse.csr_array(sparse.hstack([fixed, *designs[1:]]))
+    fixed = rows.X if restricted else rows.X[:, :0]
+    ends = np.cumsum([fixed.shape[1], *(levels[k] for k in places[1:])])
     n = len(rows.y)
-    codes = rows.terms[places[0]].codes if places else np.zeros(n, np.intp)
+    absorbed = rows.terms[places[0]] if places else RandomTerm(np.zeros(n, np.intp), np.zeros(n))
     return Model(
         y=rows.y,
         offset=np.zeros(n) if rows.exposure is None else np.log(rows.exposure),
         trials=_trials(rows, family),
         dispersed=family == "nb2",
-        R=_compact(R),
+        columns=_columns(fixed, absorbed, [rows.terms[k] for k in places[1:]]),
         n_fixed=fixed.shape[1],
         blocks=tuple(slice(a, b) for a, b in pairwise(ends)),
-        codes=np.asarray(codes, np.intp),
-        values=_values(rows.terms[places[0]]) if places else np.zeros(n),
+        codes=np.asarray(absorbed.codes, np.intp),
+        values=_values(absorbed),
         levels=levels[places[0]] if places else 1,
-        Z=_compact(designs[0]) if places else np.zeros((n, 1)),
         places=places,
         log_f=log_f if restricted else log_f[:0],
     )
 
 
-def _compact(design: sparse.csr_array) -> Any:
-    return design if np.prod(design.shape) > _DENSE_UP_TO else design.toarray()
+def _columns(fixed: Array, absorbed: RandomTerm, others: Sequence[RandomTerm]) -> Columns:
+    """Grouped where that can be and is the quicker."""
+    codes, values = np.asarray(absorbed.codes, np.intp), _values(absorbed)
+    levels = int(codes.max()) + 1
+    if len(codes) * levels > _DENSE_UP_TO and all(term.values is None for term in others):
+        intercepts = [(np.asarray(t.codes, np.intp), int(np.max(t.codes)) + 1) for t in others]
+        grouped = grouped_columns(fixed, intercepts, codes, values, levels)
+        if grouped is not None:
+            return grouped
+    R = np.hstack([fixed, *(_design(term).toarray() for term in others)])
+    Z = _design(absorbed)
+    return DenseColumns(R, Z if np.prod(Z.shape) > _DENSE_UP_TO else Z.toarray(), codes, values)
 
 
-def _design(term: RandomTerm, levels: int) -> sparse.csr_array:
+def _design(term: RandomTerm) -> sparse.csr_array:
     n = len(term.codes)
-    return sparse.csr_array((_values(term), (np.arange(n), term.codes)), shape=(n, levels))
+    shape = (n, int(np.max(term.codes)) + 1)
+    return sparse.csr_array((_values(term), (np.arange(n), term.codes)), shape=shape)
 
 
 def _values(term: RandomTerm) -> Array:
@@ -179,12 +191,16 @@ def _trials(rows: CountRows, family: str) -> Array | None:
     return rows.trials
 
 
-def _fit_restricted(model: Model, family: str, sd_prior: SdPrior | None) -> CountFit:
+def _fit_restricted(
+    model: Model, family: str, sd_prior: SdPrior | None, start: Array | None
+) -> CountFit:
     def evaluate(psi: Array, mode: Mode | None) -> Evaluation:
         return criterion(model, psi, mode)
 
     k = model.n_fixed
-    found = minimise(evaluate, np.full(len(model.places) + model.dispersed, 0.4), 0, sd_prior)
+    if start is None:
+        start = np.full(len(model.places) + model.dispersed, 0.4)
+    found = minimise(evaluate, start, 0, sd_prior)
     cov = found.evaluation.mode.factor.inverse_rest()[:k, :k]
     beta = found.evaluation.mode.v[:k]
     return _pack(model, family, found, beta, cov, _inverse(found.hessian))

@@ -24,7 +24,6 @@ from pipeline.models.counts_mode import (
     log_f_prior,
     split,
     sum_by_group,
-    times,
 )
 
 
@@ -63,29 +62,21 @@ class _Gradient:
 
     def _leverages(self) -> None:
         """b_i' H^-1 b_i per row, and its share per term; b_i is row i of B."""
-        model, factor = self.model, self.mode.factor
-        self.E = factor.inverse_rest()
-        G = factor.C / factor.d[:, None]
-        F = -G @ self.E
-        corner = 1.0 / factor.d - np.einsum("ij,ij->i", F, G)
-        own = (self.sigma * model.values)[:, None] * F[model.codes]
-        self.shares = times(model.R, model.R @ (self.scale[:, None] * self.E) + own)
-        beside = times(model.R, F[model.codes]) @ self.scale
-        self.absorbed = model.values * (corner[model.codes] * self.sigma * model.values + beside)
-        self.h = self.sigma * self.absorbed + self.shares @ self.scale
+        self.E = self.mode.factor.inverse_rest()
+        self.shares = self.model.columns.leverages(self.mode.factor, self.E, self.sigma, self.scale)
+        self.h = self.sigma * self.shares.absorbed + self.shares.weighted(self.scale)
 
     def _adjoint(self) -> None:
         model = self.model
         self.q = self.h * self.rows.weight_slope
         top = self.sigma * sum_by_group(model, model.values * self.q)
-        rest = self.scale * (model.R.T @ self.q)
+        rest = self.scale * model.columns.back(self.q)
         k = model.n_fixed
         third = log_f_prior(self.mode.v[:k], model.log_f)[3]
         rest[:k] += np.diag(self.E)[:k] * third
         self.a_top, self.a_rest = self.mode.factor.solve(top, rest)
-        self.Ba = self.sigma * model.values * self.a_top[model.codes] + model.R @ (
-            self.scale * self.a_rest
-        )
+        self.Ba = self.sigma * model.values * self.a_top[model.codes]
+        self.Ba += model.columns.at(self.scale * self.a_rest)
 
     def psi_part(self) -> Array:
         gradient = np.zeros(len(self.psi))
@@ -100,13 +91,14 @@ class _Gradient:
         model = self.model
         t = model.values * self.mode.u[model.codes]
         moved = sum_by_group(model, model.values * self.rows.score)
-        return self._sigma(t, float(self.a_top @ moved), self.absorbed)
+        return self._sigma(t, float(self.a_top @ moved), self.shares.absorbed)
 
     def _term(self, block: slice) -> float:
-        columns = self.model.R[:, block]
-        moved = float(self.a_rest[block] @ (columns.T @ self.rows.score))
-        share = np.asarray(self.shares[:, block].sum(axis=1)).ravel()
-        return self._sigma(columns @ self.mode.v[block], moved, share)
+        columns = self.model.columns
+        inside = np.zeros(columns.width)
+        inside[block] = 1.0
+        moved = float((inside * self.a_rest) @ columns.back(self.rows.score))
+        return self._sigma(columns.at(inside * self.mode.v), moved, self.shares.weighted(inside))
 
     def _sigma(self, t: Array, moved: float, share: Array) -> float:
         """t: the term's effect per row at sigma = 1; moved: a'(dB/dsigma)' score."""

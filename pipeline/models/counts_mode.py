@@ -8,13 +8,13 @@ of counts_laplace.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse, special
+from scipy import special
 from scipy.linalg import lapack
 
+from pipeline.models.counts_columns import Columns, Factor
 from pipeline.models.counts_family import (
     Array,
     Pointwise,
@@ -27,39 +27,12 @@ _SMALLEST_DECREMENT = 1e-12
 
 
 @dataclass(frozen=True)
-class Factor:
-    """H by blocks: D = diag(d) (q,) of the absorbed term, C (q, m) beside it, and the Cholesky
-    factor of the Schur complement S (m, m) of the rest."""
-
-    d: Array
-    C: Array
-    S: Array
-
-    @property
-    def logdet(self) -> float:
-        return float(np.sum(np.log(self.d)) + 2.0 * np.sum(np.log(np.diag(self.S))))
-
-    def solve(self, top: Array, rest: Array) -> tuple[Array, Array]:
-        """H^-1 (top, rest) for vectors (q,), (m,)."""
-        below = self._solve_rest(rest - self.C.T @ (top / self.d))
-        return (top - self.C @ below) / self.d, below
-
-    def inverse_rest(self) -> Array:
-        """The block of H^-1 that belongs to the columns of R, (m, m)."""
-        return self._solve_rest(np.eye(self.C.shape[1]))
-
-    def _solve_rest(self, rhs: Array) -> Array:
-        return np.asarray(lapack.dpotrs(self.S, rhs, lower=1)[0]) if rhs.size else rhs
-
-
-@dataclass(frozen=True)
 class Model:
     """Frozen arrays of one fit.
 
-    y, offset (n,); trials (n,) for the binomial, else None; R (n, m) dense or sparse: the fixed
-    columns that are coefficients, then the random terms that are not absorbed, side by side;
-    blocks: for each of those terms its slice of R; codes (n,) int, values (n,), levels q: the
-    absorbed term, Z (n, q) its design; places: where in psi the absorbed term and the
+    y, offset (n,); trials (n,) for the binomial, else None; columns: R, of which the first n_fixed
+    are fixed; blocks: for each random term that is not absorbed its slice of R; codes (n,) int,
+    values (n,), levels q: the absorbed term; places: where in psi the absorbed term and the
     others have their sigma, empty if there is no random term; log_f (n_fixed,): scale of the
     log-F(1,1) prior per fixed column, 0 for none.
     """
@@ -68,13 +41,12 @@ class Model:
     offset: Array
     trials: Array | None
     dispersed: bool
-    R: Any
+    columns: Columns
     n_fixed: int
     blocks: tuple[slice, ...]
     codes: NDArray[np.intp]
     values: Array
     levels: int
-    Z: Any
     places: tuple[int, ...]
     log_f: Array
 
@@ -97,7 +69,7 @@ class Mode:
 
 def split(model: Model, psi: Array) -> tuple[float, Array, float]:
     """psi -> sigma of the absorbed term, scale of each column of R (m,), alpha."""
-    scale = np.ones(model.R.shape[1])
+    scale = np.ones(model.columns.width)
     for place, block in zip(model.places[1:], model.blocks, strict=True):
         scale[block] = psi[place]
     absorbed = float(psi[model.places[0]]) if model.places else 0.0
@@ -128,15 +100,6 @@ def log_f_prior(beta: Array, scale: Array) -> tuple[float, Array, Array, Array]:
     )
 
 
-def scale_rows(w: Array, R: Any) -> Any:
-    return sparse.diags_array(w) @ R if sparse.issparse(R) else w[:, None] * R
-
-
-def times(R: Any, dense: Array) -> Any:
-    """R * dense, element by element."""
-    return R.multiply(dense).tocsr() if sparse.issparse(R) else R * dense
-
-
 def sum_by_group(model: Model, per_row: Array) -> Array:
     """(n,) -> (q,) over the groups of the absorbed term."""
     return np.bincount(model.codes, per_row, model.levels).astype(np.float64)
@@ -144,13 +107,7 @@ def sum_by_group(model: Model, per_row: Array) -> Array:
 
 def factorise(model: Model, w: Array, sigma: float, scale: Array, curvature: Array) -> Factor:
     """H at weights w (n,); curvature (n_fixed,) is the prior's."""
-    wR = scale_rows(w, model.R)
-    gram, beside = model.R.T @ wR, model.Z.T @ wR
-    gram, beside = (part.toarray() if sparse.issparse(part) else part for part in (gram, beside))
-    squares = sum_by_group(model, w * model.values**2)
-    d = sigma**2 * squares + 1.0
-    C = sigma * beside * scale
-    S = scale[:, None] * gram * scale - C.T @ (C / d[:, None])
+    d, C, S = model.columns.equations(w, sigma, scale)
     ridge = np.ones(len(scale))
     ridge[: model.n_fixed] = curvature
     S += np.diag(ridge)
@@ -162,7 +119,7 @@ def factorise(model: Model, w: Array, sigma: float, scale: Array, curvature: Arr
 
 
 def predictor(model: Model, sigma: float, scale: Array, u: Array, v: Array) -> Array:
-    return model.offset + sigma * model.values * u[model.codes] + model.R @ (scale * v)
+    return model.offset + sigma * model.values * u[model.codes] + model.columns.at(scale * v)
 
 
 def find_mode(
@@ -207,9 +164,9 @@ def _first_guess(model: Model, psi: Array, eta: Array) -> tuple[Array, Array]:
     sigma, scale, alpha = split(model, psi)
     rows = pointwise(model, eta, alpha)
     pull = rows.weight * (eta - model.offset) + rows.score
-    factor = _factor_at(model, sigma, scale, rows, np.zeros(model.R.shape[1]))
+    factor = _factor_at(model, sigma, scale, rows, np.zeros(model.columns.width))
     top = sigma * sum_by_group(model, model.values * pull)
-    return factor.solve(top, scale * (model.R.T @ pull))
+    return factor.solve(top, scale * model.columns.back(pull))
 
 
 def _penalised(model: Model, psi: Array, u: Array, v: Array) -> tuple[float, Array, Pointwise]:
@@ -234,7 +191,7 @@ def _newton_step(
     k = model.n_fixed
     slope = log_f_prior(v[:k], model.log_f)[1]
     top = sigma * sum_by_group(model, model.values * rows.score) - u
-    rest = scale * (model.R.T @ rows.score) - np.concatenate([slope, v[k:]])
+    rest = scale * model.columns.back(rows.score) - np.concatenate([slope, v[k:]])
     du, dv = factor.solve(top, rest)
     if held is not None:
         along = np.zeros_like(v)

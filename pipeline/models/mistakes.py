@@ -29,7 +29,7 @@ def mistake_effects(
     base: CountFit | None = None
     for variable in dict.fromkeys(s.condition.split("=")[0] for s in standings):
         chosen = [s for s in standings if s.condition.split("=")[0] == variable]
-        fit, columns = _fit(design, laps, chosen, variable)
+        fit, columns = _fit(design, laps, chosen, variable, base)
         base = fit if variable == "all" else base
         for standing, column in zip(chosen, columns, strict=True):
             out.append(Effect("mistakes", standing, _estimate(fit, column)))
@@ -46,9 +46,16 @@ def _estimate(fit: CountFit | None, column: tuple[int, float] | None) -> Estimat
 
 
 def _fit(
-    design: Design, laps: Laps, standings: Sequence[Standing], variable: str
+    design: Design,
+    laps: Laps,
+    standings: Sequence[Standing],
+    variable: str,
+    before: CountFit | None,
 ) -> tuple[CountFit | None, list[tuple[int, float] | None]]:
-    """The fit, and for each standing its column and the factor to the contrast's own unit."""
+    """The fit, and for each standing its column and the factor to the contrast's own unit.
+
+    before: a fit of the same runs, whose SDs are near.
+    """
     use = laps.timed > 0
     nothing: list[tuple[int, float] | None] = [None] * len(standings)
     if not laps.incidents[use].any():
@@ -63,7 +70,8 @@ def _fit(
     kept = independent(X)
     at = {int(column): position for position, column in enumerate(kept)}
     first = int(np.sum(nuisance))
-    fit = fit_counts(_rows(design, laps, X[:, kept], use))
+    start = None if before is None else before.psi
+    fit = fit_counts(_rows(design, laps, X[:, kept], use), start=start)
     columns = list(nothing)
     for i, standing in enumerate(told):
         if first + i in at:

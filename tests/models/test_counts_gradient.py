@@ -88,7 +88,7 @@ def test_criterion_is_the_dense_one(family: str) -> None:
 @pytest.mark.parametrize("family", ["poisson", "nb2", "binomial"])
 @pytest.mark.parametrize("sparse", [False, True])
 def test_gradient_is_that_of_differences(family: str, sparse: bool, monkeypatch) -> None:
-    if sparse:
+    if sparse:  # the absorbed term's design
         monkeypatch.setattr("pipeline.models.counts._DENSE_UP_TO", 0)
     rows = season(1, binomial=family == "binomial")
     model = build_model(rows, family, np.array([0.0, 1.0, 2.0]))
