@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from pipeline.read.titles import Titles, cells_of, is_comment, is_section, read_
 from pipeline.read.words import compact, field_of, names_a_session
 
 MOST_SUSPECTS = 20_000
+_FIGURES = re.compile(r"[\d\s.,:/+-]*")
 _PEOPLE = frozenset({"driver", "transponder", "car_number"})
 
 
@@ -71,8 +73,13 @@ def _match(
         return Match("grid", {})
     below = rows_below(lines, header)[:SAMPLE_ROWS]
     rows = [cells_of(line[:10_000], header.delimiter) for line in below]
-    rows = [row for row in rows if _is_row(row, header) or not (is_footer(row) or is_section(row))]
+    rows = [row for row in rows if _is_row(row, header) or not _says_something(row)]
     return match_columns(header, rows, options, name, bool(titles.facts.keys() & _PEOPLE))
+
+
+def _says_something(row: list[str]) -> bool:
+    """A line among the rows that is about them: a footer or a section."""
+    return not _FIGURES.fullmatch("".join(row)) and (is_footer(row) or is_section(row))
 
 
 def _sheet(text: Text, header: Header, match: Match, first: int, last: int) -> Sheet:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -14,6 +14,7 @@ from pipeline.read.by_run import LapsByRun
 from pipeline.read.clocks import day_number, iso_day
 from pipeline.read.gathered import Aside, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, zone_of
+from pipeline.read.keys import distinct
 from pipeline.read.labels import Labels, together
 from pipeline.read.ordered import Context
 from pipeline.read.records import ReadOptions
@@ -22,6 +23,7 @@ from pipeline.read.words import kind_of
 from pipeline.schema import SESSIONS, SET_ASIDE
 
 FAR_DAYS = 14
+_NEVER = 2**62
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -103,54 +105,51 @@ def sessions_frame(
 
     at (n,): UTC milliseconds of the ends of the laps, see `ends_of`.
     """
-    import pandas as pd
-
     options = context.options
-    never = 2**62
-    known = at != NO_TIME
-    begin = np.where(known, at * 1_000 - (laps.lap_s * SECOND).astype(np.int64), never)
-    opening = np.flatnonzero(laps.opens)
-    frame = pd.DataFrame(
-        {
-            "session": laps.session.keep(opening).texts(),
-            "class": laps.rows.racing_class.keep(opening).texts(),
-            "heat": laps.heat.keep(opening).texts(),
-            "start": np.minimum.reduceat(begin, opening),
-            "place": opening,
-        }
+    place, start = _first_and_start(laps, at)
+    names, classes, heats = (
+        labels.keep(place).texts().tolist()
+        for labels in (laps.session, laps.rows.racing_class, laps.heat)
     )
-    table = frame.groupby(["session", "class", "heat"], sort=False).min().reset_index()
-    begins = table["start"].to_numpy(np.int64)
-    told = np.array([starts.get(name, never) for name in table["session"]], dtype=np.int64)
-    told[table["heat"].str.contains("stay ", regex=False).to_numpy(bool)] = never
-    table["start"] = np.where(told != never, told, begins)
-    table = table.assign(late=table["start"] == never).sort_values(
-        ["late", "start", "place"], ignore_index=True
-    )
-    _tell_kinds(table["session"].unique(), options, harvest)
-    columns = _session_columns(table, context, source)
-    _tell_days(columns["date"], options, harvest)
-    return SESSIONS.conform(columns)
-
-
-def _session_columns(table: pd.DataFrame, context: Context, source: str) -> dict[str, Any]:
-    options = context.options
-    late = table["late"].to_numpy(bool)
-    start = np.where(late, NO_TIME, table["start"].to_numpy(np.int64))
-    return {
-        "meeting": [options.meeting] * len(table),
-        "session": table["session"],
-        "session_kind": [session_kind(name, options)[0] for name in table["session"]],
+    told = [
+        starts.get(name, _NEVER) if "stay " not in heat else _NEVER
+        for name, heat in zip(names, heats, strict=True)
+    ]
+    start = np.where(np.array(told) != _NEVER, told, start)
+    late = start == _NEVER
+    order = np.lexsort((place, start, late)).tolist()
+    names, classes, heats = ([texts[i] for i in order] for texts in (names, classes, heats))
+    start = np.where(late, NO_TIME, start)[order]
+    _tell_kinds(dict.fromkeys(names), options, harvest)
+    dates = _dates(names, start, context)
+    _tell_days(dates, options, harvest)
+    rounded = np.where(start == NO_TIME, NO_TIME, (start + 500) // 1_000)
+    return SESSIONS.conform({
+        "meeting": [options.meeting] * len(order), "session": names,
+        "session_kind": [session_kind(name, options)[0] for name in names],
         "class": [
             own or options.facts(name).racing_class
-            for own, name in zip(table["class"], table["session"], strict=True)
+            for own, name in zip(classes, names, strict=True)
         ],
-        "heat": table["heat"],
-        "date": _dates(table["session"].tolist(), start, context),
-        "start": _instants(np.where(late, NO_TIME, (start + 500) // 1_000)).to_pandas(),
-        "order": np.arange(len(table)),
-        "source": [source] * len(table),
-    }
+        "heat": heats, "date": dates, "start": _instants(rounded).to_pandas(),
+        "order": np.arange(len(order)), "source": [source] * len(order),
+    })  # fmt: skip
+
+
+def _first_and_start(laps: Laps, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of each session, class and heat (s,): its first lap, and the microseconds at which its
+    earliest lap began, _NEVER where none is known."""
+    known = at != NO_TIME
+    begin = np.where(known, at * 1_000 - (laps.lap_s * SECOND).astype(np.int64), _NEVER)
+    opening = np.flatnonzero(laps.opens)
+    key = np.zeros(len(opening), dtype=np.int64)
+    for labels in (laps.session, laps.rows.racing_class, laps.heat):
+        key = key * len(labels.values) + labels.keep(opening).codes
+    several, which = distinct(key)
+    first, start = np.full(len(several), len(at)), np.full(len(several), _NEVER)
+    np.minimum.at(first, which, opening)
+    np.minimum.at(start, which, np.minimum.reduceat(begin, opening))
+    return first, start
 
 
 def _dates(sessions: Sequence[str], start: np.ndarray, context: Context) -> list[str]:

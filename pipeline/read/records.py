@@ -25,6 +25,9 @@ class SessionFacts:
     racing_class: str = ""
 
 
+_NO_FACTS = SessionFacts()
+
+
 @dataclass(frozen=True)
 class ReadOptions:
     """What the caller knows about an export.
@@ -48,12 +51,12 @@ class ReadOptions:
     def facts(self, session: str) -> SessionFacts:
         """What sessions.csv says about a session; upper and lower case do not matter."""
         if not self.session_facts:
-            return SessionFacts()
+            return _NO_FACTS
         wanted = session.casefold().strip()
         for name, facts in self.session_facts.items():
             if name.casefold().strip() == wanted:
                 return facts
-        return SessionFacts()
+        return _NO_FACTS
 
 
 @dataclass(frozen=True)

@@ -38,8 +38,8 @@ class Stays:
 
 def median_lap(ends: np.ndarray, opens: np.ndarray) -> float:
     """Usual seconds between two passings of a car; ends (n,) microseconds sorted within cars."""
-    steps = np.diff(ends)[~opens[1:]] / _SECOND
-    steps = steps[(steps > 2.0) & (steps < 900.0)]
+    steps = np.diff(ends)
+    steps = steps[~opens[1:] & (steps > 2 * _SECOND) & (steps < 900 * _SECOND)] / _SECOND
     return float(np.median(steps)) if len(steps) else 20.0
 
 
