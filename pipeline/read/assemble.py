@@ -140,11 +140,14 @@ def status_of(laps: Laps) -> np.ndarray:
 
 def _behind_others(laps: Laps, clean: np.ndarray, centres: status.Centres) -> np.ndarray:
     """(n,) bool: clean laps lost to the car ahead; none where that cost no time."""
-    centre = centres.centre[laps.run]
     known = laps.end != NO_TIME
-    begin, end = np.where(known, laps.begin, 0), np.where(known, laps.end, 0)
-    behind = clean & traffic.in_traffic(laps.session.codes, laps.run, begin, end, centre)
-    if traffic.costs_time(behind[clean], laps.lap_s[clean], centre[clean]):
+    begin, end = laps.begin, laps.end
+    if not known.all():
+        begin, end = np.where(known, begin, 0), np.where(known, end, 0)
+    session = laps.session.codes[laps.opens]
+    behind = clean & traffic.in_traffic(session, laps.run, begin, end, centres.centre)
+    rows = np.flatnonzero(clean)
+    if traffic.costs_time(behind[rows], laps.lap_s[rows], centres.centre[laps.run[rows]]):
         return behind
     return np.zeros(len(clean), dtype=bool)
 

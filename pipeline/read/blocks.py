@@ -42,7 +42,8 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
     match = _match(header, lines, options, name, titles)
     last = text.count
     sheet = _sheet(text, header, match, first + 1, last)
-    marks = _marks(sheet, header, match)
+    suspects = _suspects(sheet, match)
+    marks = _marks(sheet, header, suspects)
     blocks = []
     for place, mark in enumerate(marks):
         until = marks[place + 1].line - 1 if place + 1 < len(marks) else last
@@ -53,8 +54,12 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
             below = text.head(until)[mark.last :] if until < 5_000 else []
             match = _match(own, [*[""] * own.line, *below], options, name, titles)
         start = (mark.last if mark.line else first) + 1
-        body = sheet if len(marks) == 1 else _sheet(text, own, match, start, until)
-        blocks.append(Block(own, match, titles, _without_footers(body, match)))
+        body = sheet
+        if len(marks) > 1:
+            body = _sheet(text, own, match, start, until)
+            suspects = _suspects(body, match)
+        body = _without_footers(body, suspects, match.layout == "grid")
+        blocks.append(Block(own, match, titles, body))
     return blocks
 
 
@@ -107,9 +112,8 @@ class _Mark:
     header: Header | None = None
 
 
-def _marks(sheet: Sheet, header: Header, match: Match) -> list[_Mark]:
+def _marks(sheet: Sheet, header: Header, suspects: list[int]) -> list[_Mark]:
     """Blocks that begin among the rows; titles and headers there look unlike rows."""
-    suspects = _suspects(sheet, match)
     found = [(line, _what(sheet, line, header)) for line in suspects]
     special = {line: what for line, what in found if what}
     marks = [_Mark(0, 0)]
@@ -205,13 +209,9 @@ def _is_header(cells: list[str], filled: list[str], header: Header) -> bool:
     return known >= 3 and known == len(filled)
 
 
-def _without_footers(sheet: Sheet, match: Match) -> Sheet:
+def _without_footers(sheet: Sheet, suspects: list[int], grid: bool) -> Sheet:
     """Without lines that end a table or remark on it: they are no rows."""
-    suspects = set(_suspects(sheet, match)) if len(sheet) or sheet.strays else set()
-    if match.layout == "grid":
-        footers = {line for line in suspects if _is_remark(sheet, line, grid=True)}
-    else:
-        footers = {line for line in suspects if _is_remark(sheet, line, grid=False)}
+    footers = {line for line in suspects if _is_remark(sheet, line, grid)}
     if not footers:
         return sheet
     kept = ~np.isin(sheet.lines, np.array(sorted(footers)))

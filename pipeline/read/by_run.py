@@ -59,7 +59,8 @@ class LapsByRun:
         coded = column.combine_chunks().dictionary_encode()
         codes = np.repeat(coded.indices.fill_null(-1).to_numpy(), self.counts)
         mask = codes < 0 if column.null_count else None
-        return pa.DictionaryArray.from_arrays(pa.array(codes, mask=mask), coded.dictionary)
+        indices = pa.array(codes, mask=mask)
+        return pa.DictionaryArray.from_arrays(indices, coded.dictionary, safe=False)
 
 
 def joined(parts: Sequence[LapsByRun]) -> LapsByRun:

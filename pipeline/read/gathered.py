@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.read.keys import picked
+from pipeline.read.keys import alike, picked
 from pipeline.read.labels import Labels, stacked
 
 
@@ -62,6 +62,11 @@ class Gathered:
             value = getattr(self, item.name)
             new[item.name] = value.keep(rows) if isinstance(value, Labels) else picked(value, rows)
         return replace(self, **new)
+
+    def untimed(self) -> Gathered:
+        """Without the times as written: once they are understood they need not be carried on."""
+        never = alike(np.iinfo(np.int64).min, len(self))
+        return replace(self, local=never, utc=never, dated=alike(False, len(self)))
 
 
 @dataclass

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.read import stays
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME
-from pipeline.read.keys import distinct, order_of
+from pipeline.read.keys import alike, distinct, order_of, picked
 from pipeline.read.records import ReadOptions
 from pipeline.read.rows import LONGEST_LAP, SHORTEST_LAP
 from pipeline.read.table import Sheet
@@ -52,7 +52,10 @@ class Ordered:
         """Only these rows: a bool mask, or indices in the order wanted."""
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows
         return Ordered(
-            self.rows.keep(rows), self.times.keep(rows), self.group[rows], self.restart[rows]
+            self.rows.keep(rows),
+            self.times.keep(rows),
+            self.group[rows],
+            picked(self.restart, rows),
         )
 
 
@@ -63,7 +66,7 @@ def in_order(rows: Gathered, context: Context, harvest: Harvest) -> Ordered:
     if turned is not None:
         rows, group = rows.keep(turned), group[turned]
     times = timeline(rows, group, context.options, context.title_day, harvest)
-    found = Ordered(rows, times, group, np.zeros(len(rows), dtype=bool))
+    found = Ordered(rows.untimed(), times, group, alike(False, len(rows)))
     if context.layout == "passings":
         return _passings_in_order(found, context, harvest)
     return _laps_in_order(found, context, harvest)

@@ -83,9 +83,12 @@ def grouped_median(values: np.ndarray, sizes: np.ndarray) -> np.ndarray:
     for size in np.unique(sizes[sizes > 0]):
         same = np.flatnonzero(sizes == size)
         rows = starts[same][:, np.newaxis] + np.arange(size)
-        low, high = (size - 1) // 2, size // 2
-        halved = np.partition(values[rows], (low, high), axis=1)
-        medians[same] = (halved[:, low] + halved[:, high]) / 2
+        middle = size // 2
+        halved = np.partition(values[rows], middle, axis=1)
+        upper = lower = halved[:, middle]
+        if size % 2 == 0:
+            lower = halved[:, :middle].max(axis=1)
+        medians[same] = (lower + upper) / 2
     return medians
 
 

@@ -23,6 +23,7 @@ from pipeline.read.instants import (
     to_utc,
     zone_of,
 )
+from pipeline.read.keys import alike, picked
 from pipeline.read.labels import Labels
 from pipeline.read.records import ReadOptions
 
@@ -47,7 +48,7 @@ class Timeline:
         """Only these rows: a bool mask, or indices in the order wanted."""
         utc = self.utc[rows]
         axis = utc if self.absolute else self.axis[rows]
-        return Timeline(utc, axis, self.stretch[rows], self.absolute)
+        return Timeline(utc, axis, picked(self.stretch, rows), self.absolute)
 
 
 def forwards(rows: Gathered, groups: np.ndarray, harvest: Harvest) -> np.ndarray | None:
@@ -71,7 +72,7 @@ def timeline(
     """Put the rows' times on one axis. groups (n,): code of car and session."""
     zone = zone_of(options.timezone)
     size = len(rows)
-    stretch = np.zeros(size, dtype=np.int64)
+    stretch = alike(0, size)
     utc = rows.utc.copy()
     known = (rows.local != NO_TIME) & (utc == NO_TIME)
     if known.any():
@@ -84,7 +85,7 @@ def timeline(
         local = local + order.roll * DAY
         local = _past_midnight(local, rows.session.codes[which], ~dated)
         utc[which] = to_utc(local, order.late, zone)
-        stretch[which] = order.stretch
+        stretch = _at(order.stretch, which, size)
         _tell_jumps(order, rows.line[which], harvest)
     if (utc != NO_TIME).any():
         return Timeline(utc, utc, stretch, True)
@@ -93,8 +94,18 @@ def timeline(
     counted = np.flatnonzero(axis != NO_TIME)
     if len(counted):
         every = np.ones(len(counted), dtype=bool)
-        stretch[counted] = follow(axis[counted], groups[counted], every, zone).stretch
+        order = follow(axis[counted], groups[counted], every, zone)
+        stretch = _at(order.stretch, counted, size)
     return Timeline(utc, axis, stretch, False)
+
+
+def _at(values: np.ndarray, rows: np.ndarray | slice, size: int) -> np.ndarray:
+    """Zeros (size,) with the values at these rows."""
+    if not values.any():
+        return alike(0, size)
+    whole = np.zeros(size, dtype=np.int64)
+    whole[rows] = values
+    return whole
 
 
 def default_days(session: Labels, options: ReadOptions, title_day: str) -> np.ndarray:

@@ -38,26 +38,25 @@ def in_traffic(
 ) -> np.ndarray:
     """(n,) bool: the lap began behind a car that was about to be caught.
 
-    session, run (n,): codes. begin, end (n,): microseconds at which the lap began and ended; 0
-    where unknown. centre (n,): the run's usual lap, s.
+    session, centre (r,): code of the session and usual lap, s, of each run. run (n,): 0..R-1,
+    rising. begin, end (n,): microseconds at which the lap began and ended; 0 where unknown.
     """
-    known = end > 0
-    rows = np.flatnonzero(known)
+    rows = np.flatnonzero(end > 0)
     if len(rows) < 2:
         return np.zeros(len(end), dtype=bool)
     # An opening passing ends no lap: it is there as the beginning of one.
     firsts = rows[_opens(run[rows])]
     when = np.concatenate([end[rows], begin[firsts]])
     which = np.concatenate([rows, firsts])
-    order = _by_session_and_time(session[which], when)
+    order = _by_session_and_time(session[run[which]], when)
     when, which = when[order], which[order]
-    gap = np.full(len(when), np.inf)
-    gap[1:] = (when[1:] - when[:-1]) / 1e6
-    ahead = np.concatenate([which[:1], which[:-1]])
-    other = (session[ahead] == session[which]) & (run[ahead] != run[which])
-    gain = centre[ahead] - centre[which]
-    close = other & (gap < np.minimum(NEAR_SECONDS + gain, FARTHEST_SHARE * centre[which]))
-    return _of_next_lap(close, which, order >= len(rows), run, len(end))
+    runs = run[which]
+    sessions, usual = session[runs], centre[runs]
+    gain = usual[:-1] - usual[1:]
+    near = np.minimum(NEAR_SECONDS + gain, FARTHEST_SHARE * usual[1:])
+    close = (np.diff(when) / 1e6 < near) & (np.diff(sessions) == 0) & (np.diff(runs) != 0)
+    behind = np.flatnonzero(close) + 1
+    return _of_next_lap(which[behind], order[behind] >= len(rows), run)
 
 
 def _by_session_and_time(session: np.ndarray, when: np.ndarray) -> np.ndarray:
@@ -95,13 +94,14 @@ def _opens(run: np.ndarray) -> np.ndarray:
     return opens
 
 
-def _of_next_lap(
-    close: np.ndarray, which: np.ndarray, opening: np.ndarray, run: np.ndarray, count: int
-) -> np.ndarray:
-    """A passing close behind another car marks the lap that begins there."""
-    out = np.zeros(count, dtype=bool)
-    out[which[close & opening]] = True
-    rows = which[close & ~opening] + 1
-    rows = rows[rows < count]
+def _of_next_lap(which: np.ndarray, opening: np.ndarray, run: np.ndarray) -> np.ndarray:
+    """(n,) bool: a passing close behind another car marks the lap that begins there.
+
+    which (k,): lap that the passing ends or, where it is `opening`, begins.
+    """
+    out = np.zeros(len(run), dtype=bool)
+    out[which[opening]] = True
+    rows = which[~opening] + 1
+    rows = rows[rows < len(run)]
     out[rows[run[rows] == run[rows - 1]]] = True
     return out

@@ -78,9 +78,9 @@ def rates(heats: int, seed: int, cars: int = 10) -> dict[str, float]:
     for _ in range(heats):
         heat = drive(cars, chance)
         opens = np.append(True, np.diff(heat.run) != 0)
-        centre = run_centres(heat.run, heat.lap_s, ~opens).centre[heat.run]
+        centre = run_centres(heat.run, heat.lap_s, ~opens).centre
         begin, end = ((1e6 * (x + 60)).astype(np.int64) for x in (heat.begin, heat.end))
-        flagged.append(in_traffic(np.zeros(len(end), int), heat.run, begin, end, centre)[~opens])
+        flagged.append(in_traffic(np.zeros(len(centre), int), heat.run, begin, end, centre)[~opens])
         lost.append(heat.lost[~opens])
     flag, loss = np.concatenate(flagged), np.concatenate(lost)
     return {
