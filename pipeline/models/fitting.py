@@ -14,6 +14,8 @@ from pipeline.models.inference import Estimate, contrasts
 from pipeline.models.rows import Array, Codes
 from pipeline.models.solver import Fit, Penalised, Rows, fit_rows
 
+OWN_RUN = "run of the team"
+
 
 @dataclass(frozen=True)
 class Response:
@@ -61,6 +63,11 @@ class OutcomeFit:
     @property
     def p(self) -> int:
         return len(self.fit.beta)
+
+    @property
+    def run_variance(self) -> float:
+        """Of the team's runs."""
+        return self.fit.variance(OWN_RUN if OWN_RUN in self.fit.names else "run")
 
     def combination(
         self, weights: Mapping[str, float], groups: Sequence[tuple[str, str, float]] = ()
@@ -208,6 +215,7 @@ def start_values(
         "driver at meeting": max(between, 0.1 * within),
         "run": max(within - known, 0.2 * within) / 2,
     }
+    guess[OWN_RUN] = guess["run"]
     if response.variance_names[0] == "lap":
         carries = ~is_run
         total = float((response.y[carries] ** 2 / response.diagonal[carries, 0]).sum())

@@ -124,7 +124,7 @@ def _differences(design: Design, fitted: OutcomeFit, laps: Laps) -> dict[str, Ar
     columns = _pair_columns(design, fitted, laps, before, after)
     correction, error = columns.values_and_errors(fitted.fit)
     noise = fitted.fit.variance("lap") * laps.scales[design.driver] / laps.clean.n
-    variance = noise[before] + noise[after] + 2 * fitted.fit.variance("run") + error**2
+    variance = noise[before] + noise[after] + 2 * fitted.run_variance + error**2
     difference = laps.clean.mean_y[after] - laps.clean.mean_y[before] - correction
     df = max(R - len(np.unique(design.entry)) - 2, 1)
     reach = float(stats.t.ppf(0.975, df))

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.models.design import Design
-from pipeline.models.fitting import Response
+from pipeline.models.fitting import OWN_RUN, Response
 from pipeline.models.rows import Array, Codes
 from pipeline.runstats import (
     RunStatistics,
@@ -22,6 +23,7 @@ from pipeline.runstats import (
 if TYPE_CHECKING:
     from pipeline.models.tables import SeasonData
 
+LEAST_DF_APART = 20
 TIMED = ("clean", "incident", "traffic", "other")  # all that are no timing error nor first
 LEAST_LAPS_SPREAD = 5
 
@@ -32,7 +34,8 @@ class Laps:
 
     clean: of the clean laps. scales: (C,) relative lap variances of the drivers. timed, timed_mean:
     (R,) number and mean (s) of all timed laps. incidents: (R,). incident_cost: mean excess of an
-    incident lap over the run's clean mean, s (NaN where there is none).
+    incident lap over the run's clean mean, s (NaN where there is none). apart: (R,), the team's
+    runs where these get a run variance of their own.
     """
 
     clean: RunStatistics
@@ -41,6 +44,7 @@ class Laps:
     timed_mean: Array
     incidents: Array
     incident_cost: float
+    apart: NDArray[np.bool_]
 
 
 def lap_tables(data: SeasonData, design: Design) -> Laps:
@@ -66,7 +70,19 @@ def lap_tables(data: SeasonData, design: Design) -> Laps:
         timed_mean=np.divide(total, n_timed, out=np.full(R, np.nan), where=n_timed > 0),
         incidents=np.bincount(run[incident], minlength=R).astype(float),
         incident_cost=float(excess.mean()) if len(excess) else float("nan"),
+        apart=_apart(design),
     )
+
+
+def _apart(design: Design) -> NDArray[np.bool_]:
+    """The team's runs, where they are enough to know what they vary by, and are not all.
+
+    Rivals' runs vary by their unknown setups too, and a team's drivers may be steadier than a
+    field.
+    """
+    team = design.team
+    df = int(team.sum()) - len(np.unique(design.entry[team])) - len(design.contrasts)
+    return team & (df >= LEAST_DF_APART) & (not team.all())
 
 
 def pace_response(laps: Laps) -> Response:
@@ -76,17 +92,26 @@ def pace_response(laps: Laps) -> Response:
     curve can take up all that runs differ by, and intervals would then cover 93 instead of 95 %.
     """
     pooled = pool_laps(laps.clean, laps.scales)
+    of_run = np.where(pooled.is_run, pooled.run, 0)
+    run, names = _run_variances(pooled.is_run.astype(float), laps.apart[of_run])
     return Response(
         outcome="pace",
         y=pooled.y,
         run=pooled.run,
         within=pooled.basis,
-        diagonal=np.column_stack([pooled.unit, pooled.is_run.astype(float)]),
-        variance_names=("lap", "run"),
+        diagonal=np.column_stack([pooled.unit, run]),
+        variance_names=("lap", *names),
         null_rows=pooled.null_rows,
         null_log_scale=pooled.null_log_scale,
-        keep_off_zero=("run",),
+        keep_off_zero=names,
     )
+
+
+def _run_variances(amount: Array, apart: NDArray[np.bool_]) -> tuple[Array, tuple[str, ...]]:
+    """Coefficients (n, 1 or 2) of the run variances, and their names."""
+    if not apart.any():
+        return amount[:, None], ("run",)
+    return np.column_stack([amount * ~apart, amount * apart]), ("run", OWN_RUN)
 
 
 def spread_response(laps: Laps) -> Response:
@@ -112,14 +137,15 @@ def race_response(laps: Laps) -> Response:
     """
     run = np.flatnonzero(laps.timed >= 2)
     n = laps.timed[run]
+    diagonal, names = _run_variances(n.mean() / n, laps.apart[run])
     return Response(
         outcome="race",
         y=laps.timed_mean[run],
         run=run,
         within=np.zeros((len(run), 0)),
-        diagonal=(n.mean() / n)[:, None],
-        variance_names=("run",),
-        keep_off_zero=("run",),
+        diagonal=diagonal,
+        variance_names=names,
+        keep_off_zero=names,
     )
 
 

@@ -87,6 +87,7 @@ def components_of(data: SeasonData, result: SeasonResult, hours: Array) -> Compo
     The season's smoothing SD, s per h^1.5, becomes the typical bend over `hours`; of several
     surfaces the mean variance is taken.
     """
+    from pipeline.models.fitting import OWN_RUN
     from pipeline.runs import run_table
 
     runs = run_table(data.runs, data.laps)[data.runs["team"] & data.runs["excluded"].isna()]
@@ -100,7 +101,7 @@ def components_of(data: SeasonData, result: SeasonResult, hours: Array) -> Compo
     entries = data.runs[["driver", "meeting"]].drop_duplicates()
     return Components(
         lap_sd_s=float(runs["spread_s"].median()),
-        run_sd_s=float(sd.get("run", 0.0)),
+        run_sd_s=float(sd[OWN_RUN] if OWN_RUN in sd else sd.get("run", 0.0)),
         curve_s=float((curve * typical_bend(hours)) ** 0.5),
         clean_laps=float(runs["clean_laps"].median()),
         source=f"from {len(runs)} runs of the team in the store",

@@ -25,6 +25,7 @@ class Kind:
     missing: share of runs that are lost; the same share of the rest ends early.
     slope_sd: SD between meetings of each effect on pace.
     heat_sd: SD of a shock to all cars of a heat.
+    rival_run_sd: that of rivals over the team's `run_sd`.
     null_share: chance that a contrast is a real null (in every outcome).
     """
 
@@ -55,6 +56,7 @@ class Kind:
     missing: float = 0.0
     slope_sd: float = 0.0
     heat_sd: float = 0.0
+    rival_run_sd: float = 1.0
     null_share: float = 0.5
 
 
@@ -95,6 +97,8 @@ KINDS = (
     ),
     Kind("single", "1 driver and a field of 20, random order", team=1, rivals=20),
     Kind("heats", "a shock of 0.06 s common to each heat", rivals=20, heat_sd=0.06),
+    Kind("steady", "rivals' runs vary twice as much as the team's", rivals=20, rival_run_sd=2.0),
+    Kind("restless", "rivals' runs vary half as much as the team's", rivals=20, rival_run_sd=0.5),
 )
 
 # The plain day on which the naive analyses stand beside ours: nothing but drivers, grip, the

@@ -190,6 +190,7 @@ def _run_means(kind: Kind, plan: Plan, effects: list[Floats], rng: np.random.Gen
     gain = rng.uniform(*kind.gain, kind.meetings)
     by_meeting = rng.normal(0, kind.slope_sd, (kind.meetings, len(kind.factors)))
     changed = plan.settings > 0
+    luck = np.where(plan.driver < kind.team, 1.0, kind.rival_run_sd)
     heats = rng.normal(0, kind.heat_sd, (kind.meetings, kind.runs, plan.heat.max() + 1))
     return (
         BASE_LAP_S
@@ -198,7 +199,7 @@ def _run_means(kind: Kind, plan: Plan, effects: list[Floats], rng: np.random.Gen
         + np.vectorize(SESSION_KIND_S.get, otypes=[float])(session_kinds(kind, plan))
         + rng.normal(0, kind.driver_sd, drivers)[plan.driver]
         + rng.normal(0, kind.driver_meeting_sd, (kind.meetings, drivers))[plan.meeting, plan.driver]
-        + rng.normal(0, kind.run_sd, len(plan.hour))
+        + rng.normal(0, kind.run_sd, len(plan.hour)) * luck
         + heats[plan.meeting, plan.turn, plan.heat]
         + _of_setting(plan, effects)
         + (by_meeting[plan.meeting] * changed).sum(axis=1)
