@@ -43,6 +43,7 @@ def chance_positive(weights: Array) -> float:
 
     def integrand(u: float) -> float:
         angle = np.arctan(scaled * u).sum() / 2
-        return float(np.sin(angle) / (u * np.prod((1 + (scaled * u) ** 2) ** 0.25)))
+        log_size = np.log1p((scaled * u) ** 2).sum() / 4
+        return float(np.sin(angle) * np.exp(-log_size) / u)
 
     return 0.5 + float(integrate.quad(integrand, 0, np.inf, limit=200)[0]) / np.pi

@@ -35,8 +35,9 @@ WORK = 20_000_000  # candidate sequences times their cells; a few seconds
 # An order that breaks what is promised of a contrast pays for its excess so many times over: it
 # is taken only where keeping the promise would cost all contrasts together much more.
 BEYOND = 30.0
-# Preferences that decide between orders of nearly the same precision: it should hold against
-# the habits of single cars too, and cost few changes.
+# Preferences that decide between orders of nearly the same precision: it should leave room where
+# most is promised, hold against the habits of single cars too, and cost few changes.
+WITH_ROOM = 0.01
 WITH_HABITS = 0.015
 A_CHANGE = 1e-6
 
@@ -45,7 +46,7 @@ A_CHANGE = 1e-6
 class Aim:
     """What is made small: the summed squares of the expected half-widths, s².
 
-    To these come the excess over what is promised and the two preferences. (The best design by
+    To these come the excess over what is promised and the three preferences. (The best design by
     one criterion among those that satisfy others: Cook and Wong 1994, J. Am. Stat. Assoc. 89,
     687-692; from memory.)
 
@@ -60,6 +61,14 @@ class Aim:
     drivers: int
     habits: Array | None
     at_most: Array
+
+    @property
+    def importance(self) -> Array:
+        """(k,) a little more than one where much is promised."""
+        if np.isinf(self.at_most).all():
+            return np.ones_like(self.at_most)
+        share: Array = self.at_most.min() / self.at_most
+        return 1 + WITH_ROOM * share**2
 
     def rows(self, driver: int) -> slice:
         return slice(driver * self.limits.runs, (driver + 1) * self.limits.runs)
@@ -159,7 +168,8 @@ def _values(aim: Aim, order: Order, driver: int, candidates: Order) -> Array:
         for P, half_width in aim.views
     )
     squares = np.square(widths)
-    total: Array = (squares + BEYOND * np.maximum(squares - aim.at_most**2, 0)).sum(axis=1)
+    excess = np.maximum(squares - aim.at_most**2, 0)
+    total: Array = (aim.importance * squares + BEYOND * excess).sum(axis=1)
     unit = sum(half_width for _, half_width in aim.views) ** 2
     if aim.habits is not None:
         variances = _variances(aim, aim.habits, order, driver, columns)

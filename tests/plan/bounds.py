@@ -30,6 +30,7 @@ def every_width(request: DayRequest, nuisance: Nuisance | None = None) -> Every:
     settings = settings_of(request.factors)
     pool = all_sequences(settings, limits_of(request, settings), MOST)
     assert pool is not None
+    pool = pool.astype(np.int8)
     nuisance = nuisance or bent(request, request.components.curve_s)
     views = views_of(nuisance, settings.columns.shape[1])
     if len(request.drivers) == 1:

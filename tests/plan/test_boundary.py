@@ -1,3 +1,4 @@
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -5,6 +6,7 @@ import pytest
 from scipy import stats
 
 from pipeline.plan.boundary import chance_of_bend, chance_positive
+from pipeline.plan.request import MOST_DRIVERS, MOST_RUNS
 from tests.plan.days import bent, day
 
 
@@ -51,6 +53,12 @@ def test_a_larger_bend_is_found_more_often():
     found = [chance_of_bend(bent(day(2, 8), size)) for size in (1e-4, 0.05, 0.2, 2.0)]
     assert found == sorted(found)
     assert 0.3 < found[0] < 0.5 and found[-1] > 0.95
+
+
+def test_the_largest_day_that_can_be_planned_is_within_range():
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert 0.5 < chance_of_bend(bent(day(MOST_DRIVERS, MOST_RUNS))) < 1
 
 
 def test_the_unit_does_not_matter():

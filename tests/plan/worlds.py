@@ -47,19 +47,18 @@ def season_of_one_day(
     grip: np.ndarray,
     components: Components,
     chance: np.random.Generator,
-    effect_s: float = 0.0,
 ) -> SeasonData:
     """A day as the season's analysis takes it, with all its laps.
 
-    order: (drivers, runs) of 0 and 1; grip: (runs,) s a lap. Every lap is clean.
+    order: (drivers, runs) numbers of levels; grip: (runs,) s a lap. Every lap is clean.
     """
     drivers, runs = order.shape
     laps = int(components.clean_laps)
     means = run_means(order, grip[None], Components(0, components.run_sd_s, 0, 1), chance)[0]
-    means = LAP_S + means + effect_s * order.reshape(-1)
-    lap_s = means[:, None] + chance.normal(0, components.lap_sd_s, (len(means), laps))
+    lap_s = LAP_S + means[:, None] + chance.normal(0, components.lap_sd_s, (len(means), laps))
     run = np.tile(np.arange(runs), drivers)
-    levels = np.array(["A", "B"])[order.reshape(-1)]
+    names = tuple("ABCDE"[: order.max() + 1])
+    levels = np.array(names)[order.reshape(-1)]
     frame = pd.DataFrame(
         {
             "meeting": "test-day",
@@ -88,5 +87,5 @@ def season_of_one_day(
             "status": "clean",
         }
     )
-    factor = Factor("bar", "Bar", "category", ("A", "B"), "A")
+    factor = Factor("bar", "Bar", "category", names, "A")
     return SeasonData(frame, table, (factor,))
