@@ -48,7 +48,8 @@ STYLES = (
 
 @dataclass(frozen=True)
 class TeamSpec:
-    """How large a season to make; `together` are factors that are only changed at once.
+    """How large a season to make; `together` are factors that are only changed at once. Venues come
+    one after the other, or are drawn at random each time.
 
     Raises ValueError where no season can be made of it.
     """
@@ -61,6 +62,7 @@ class TeamSpec:
     log: str = "changes"
     team: str = "Team Example"
     day: str = USUAL_DAY
+    drawn_venues: bool = False
 
     def __post_init__(self) -> None:
         if self.meetings < 1:
@@ -123,7 +125,10 @@ def make_world(spec: TeamSpec, seed: int) -> World:
     drivers = make_field(spec.drivers, spec.team_drivers, people)
     rng = np.random.default_rng([seed, PLACES])
     first = int(rng.integers(len(PLACES_KNOWN)))
-    meetings = [_meeting(spec, m, first + m, drivers, rng) for m in range(spec.meetings)]
+    places = list(range(first, first + spec.meetings))
+    if spec.drawn_venues:
+        places = [int(place) for place in rng.integers(len(PLACES_KNOWN), size=spec.meetings)]
+    meetings = [_meeting(spec, m, place, drivers, rng) for m, place in enumerate(places)]
     factors = {name: CATALOGUE[name] for name in spec.factors}
     return World(tuple(meetings), tuple(drivers), factors, seed)
 
