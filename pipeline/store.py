@@ -13,7 +13,7 @@ import hashlib
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -170,7 +170,7 @@ class Store:
             path: _table_writer(TABLES[name], self.folder / path, gone, new[name])
             for name, path in paths.items()
         }
-        files = [asdict(r) for r in sorted(records, key=lambda record: record.source)]
+        files = [vars(r) for r in sorted(records, key=lambda record: record.source)]
         write[record_path] = _json_writer({"format": 1, "meeting": meeting, "files": files})
         change(self.folder, {**write, **extra})
 

@@ -167,9 +167,11 @@ def elapsed_of(laps: Laps) -> np.ndarray:
     opening = np.arange(len(laps.run)) - places_in(laps.opens)
     total = np.cumsum(laps.lap_s)
     summed = total - (total - laps.lap_s)[opening]
-    given = laps.rows.elapsed
     known = (laps.end != NO_TIME) & (laps.end[opening] != NO_TIME)
-    clock = np.where(known, (laps.end - laps.begin[opening]) / SECOND, summed)
-    coarse = 1.0 if _fine_clock(laps.end) else 62.0
-    from_run = np.where(known & (clock - summed > coarse), clock, summed)
-    return np.where(np.isnan(given), np.round(from_run, 6), given)
+    if known.any():
+        clock = (laps.end - laps.begin[opening]) / SECOND
+        longer = known & (clock - summed > (1.0 if _fine_clock(laps.end) else 62.0))
+        summed = np.where(longer, clock, summed) if longer.any() else summed
+    summed = np.round(summed, 6)
+    given = ~np.isnan(laps.rows.elapsed)
+    return np.where(given, laps.rows.elapsed, summed) if given.any() else summed

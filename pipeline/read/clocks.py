@@ -11,8 +11,6 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.read import quick
-from pipeline.read.keys import alike
 from pipeline.read.numbers import plain_numbers
 from pipeline.read.shapes import Shape, common_signs, plain, shapes
 
@@ -114,17 +112,6 @@ def read_clocks(column: pa.Array, month_first: bool | None = None) -> Clocks:
     rules that out, and `swap` tells that both were possible.
     """
     column = common_signs(plain(column), _SIGNS)
-    size = len(column)
-    instants = quick.instants(column)
-    if instants is None:
-        return read_any_form(column, month_first)
-    nothing = alike(NO_DAY, size)
-    day = instants // DAY
-    return Clocks(instants - day * DAY, day, nothing, alike(np.nan, size), alike(False, size))
-
-
-def read_any_form(column: pa.Array, month_first: bool | None = None) -> Clocks:
-    """The same of a plain string array, shape by shape."""
     size = len(column)
     micros = np.full(size, -1, dtype=np.int64)
     day = np.full(size, NO_DAY, dtype=np.int64)

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.errors import Problem, UserError
+from pipeline.read import quick
 from pipeline.read.clocks import DAY, NO_DAY, Clocks, read_clocks
 from pipeline.read.durations import read_durations
 from pipeline.read.gathered import Aside, Gathered, Harvest
@@ -25,6 +26,7 @@ from pipeline.read.labels import (
 )
 from pipeline.read.matching import Match
 from pipeline.read.reasons import REASONS
+from pipeline.read.shapes import plain
 from pipeline.read.table import Sheet
 
 SHORTEST_LAP = 0.001
@@ -172,19 +174,22 @@ class RowReader:
         column = self.column("at")
         if column is None:
             return local, dated, utc, elapsed
+        instants = quick.instants(plain(column)) if self.column("date") is None else None
+        if instants is not None:
+            return instants, alike(True, self.size), utc, elapsed
         clocks = read_clocks(column, self.month_first)
         days = self._days()
         dated = (clocks.day != NO_DAY) | (days != NO_DAY)
         local = local_of(clocks, days, None)
         kind, values = numbers_as_times(clocks.number, self.first_day)
-        plain = ~np.isnan(clocks.number) & (values != NO_TIME)
+        number = ~np.isnan(clocks.number) & (values != NO_TIME)
         if kind == "utc":
-            utc = np.where(plain, values, utc)
+            utc = np.where(number, values, utc)
         elif kind == "local":
-            local = np.where(plain, values, local)
-            dated = dated | plain & (values >= DAY)
+            local = np.where(number, values, local)
+            dated = dated | number & (values >= DAY)
         elif kind == "elapsed":
-            elapsed = np.where(plain, values / SECOND, elapsed)
+            elapsed = np.where(number, values / SECOND, elapsed)
         shifted = clocks.offset != NO_DAY
         if shifted.any():
             known = shifted & dated & (local != NO_TIME)

@@ -19,7 +19,6 @@ from pipeline.read.titles import cells_of, is_comment
 LONGEST_LINE = 100_000
 LONGEST_RAW = 2_000
 _QUOTED_LINES = 5
-_SMALLEST_BLOCK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -127,9 +126,7 @@ def _parse(
         return pa.csv.read_csv(
             pa.py_buffer(data),
             pa.csv.ReadOptions(
-                use_threads=threads,
-                column_names=[str(p) for p in range(region.width)],
-                block_size=max(_SMALLEST_BLOCK, len(data) // pa.cpu_count() + 1),
+                use_threads=threads, column_names=[str(p) for p in range(region.width)]
             ),
             pa.csv.ParseOptions(
                 delimiter=delimiter, ignore_empty_lines=False, invalid_row_handler=note
