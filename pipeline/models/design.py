@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from pipeline.models.contrasts import Contrast, setup_contrasts
 from pipeline.models.grip import DayBasis, day_basis
 
 if TYPE_CHECKING:
     import pandas as pd
+    from scipy import sparse
 
     from pipeline.models.rows import Array, Codes
     from pipeline.models.tables import SeasonData
@@ -265,6 +265,8 @@ def slope_block(
 
 def _sparse_columns(entries: Sequence[tuple[Codes, Array]], R: int) -> sparse.csr_array:
     """Columns given by their rows and values, (R, q)."""
+    from scipy import sparse
+
     shape = R, len(entries)
     if not entries:
         return sparse.csr_array(shape)

@@ -9,6 +9,8 @@ from pipeline.report.layers import (
     Layers,
     axis_x,
     axis_y,
+    drawing,
+    light,
     names_of,
     note,
     plain,
@@ -41,13 +43,13 @@ def lanes(
     ends: words for the left and the right of nothing. ticks: place → label. band: half-width of
     what does not matter. within: the axis; an interval that leaves it ends in an arrow head.
     """
-    import plotnine as p9
-
     limits, top = room(*within), len(data) + 1.0
-    rows = data.assign(
-        line=[place - BELOW for place in range(len(data), 0, -1)],
-        name_at=[place + 0.16 for place in range(len(data), 0, -1)],
-        label=data["label"].map(short).map(plain),
+    rows = light(
+        data.assign(
+            line=[place - BELOW for place in range(len(data), 0, -1)],
+            name_at=[place + 0.16 for place in range(len(data), 0, -1)],
+            label=data["label"].map(short).map(plain),
+        )
     )
     parts: Layers = [
         *_ground(top, band),
@@ -60,7 +62,7 @@ def lanes(
         axis_y((0.45, top + 0.3), {}),
         figure_look(LANE * (len(rows) + 1) + 0.3),
     ]
-    return p9.ggplot(rows) + parts
+    return drawing(rows, parts)
 
 
 def _ground(top: float, band: float | None) -> Layers:
@@ -104,6 +106,7 @@ def trade(data: pd.DataFrame, ticks_x: dict[float, str], ticks_y: dict[float, st
     """
     import plotnine as p9
 
+    data = light(data)
     across = _about(data, "x", ticks_x)
     upward = _about(data, "y", ticks_y)
     nudge_x, nudge_y = (across[1] - across[0]) * 0.015, (upward[1] - upward[0]) * 0.012
@@ -124,7 +127,7 @@ def trade(data: pd.DataFrame, ticks_x: dict[float, str], ticks_y: dict[float, st
         axis_y(upward, ticks_y, 0.02),
         figure_look(3.1, axis_text_y=text_y()),
     ]
-    return p9.ggplot(data) + parts
+    return drawing(data, parts)
 
 
 def _about(data: pd.DataFrame, name: str, ticks: Mapping[float, str]) -> tuple[float, float]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.report.layers import Layers, axis_x, driver_shapes, room, text_y
+from pipeline.report.layers import Layers, axis_x, drawing, driver_shapes, light, room, text_y
 from pipeline.report.look import BAND, GOOD, INK, PAPER, RULE, STROKE, figure_look
 from pipeline.report.words import MINUS
 
@@ -29,6 +29,7 @@ def grip_day(
     """
     import plotnine as p9
 
+    curve = light(curve[["hour", "seconds", "low", "high"]])
     marks = [frame for frame in (runs, field) if frame is not None and len(frame)]
     lowest = min(0.0, curve["low"].min(), *(frame["seconds"].min() for frame in marks)) - 0.02
     parts: Layers = [
@@ -45,7 +46,7 @@ def grip_day(
             panel_grid_major_y=p9.element_line(color=RULE, size=0.3),
         ),
     ]
-    return p9.ggplot() + parts
+    return drawing(None, parts)
 
 
 def _labels(places: Sequence[Any]) -> list[str]:
@@ -64,6 +65,7 @@ def _field(field: pd.DataFrame | None) -> Layers:
     if field is None or not len(field):
         return []
     mapping = p9.aes("hour", "seconds")
+    field = light(field)
     return [p9.geom_point(mapping, field, color=RULE, fill=RULE, size=0.9, shape="o")]
 
 
@@ -75,7 +77,7 @@ def _runs(runs: pd.DataFrame | None) -> Layers:
     shapes = {name: shape for name, (shape, _) in driver_shapes(runs["driver"]).items()}
     mapping = p9.aes("hour", "seconds", shape="driver")
     return [
-        p9.geom_point(mapping, runs, size=2.6, color=GOOD, fill=PAPER),
+        p9.geom_point(mapping, light(runs), size=2.6, color=GOOD, fill=PAPER),
         p9.scale_shape_manual(shapes),
     ]
 
@@ -97,4 +99,4 @@ def own_runs(data: pd.DataFrame, starts: dict[float, str]) -> ggplot:
         p9.scale_y_continuous(labels=_labels),
         figure_look(2.4, axis_text_y=text_y()),
     ]
-    return p9.ggplot(data, p9.aes("place", "seconds")) + parts
+    return drawing(data, parts, p9.aes("place", "seconds"))

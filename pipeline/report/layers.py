@@ -10,9 +10,29 @@ from pipeline.report.words import printable
 
 if TYPE_CHECKING:
     import pandas as pd
+    from plotnine import ggplot
 
 Layers = list[Any]
+# Texts as Python's: the drawing library looks columns up by name thousands of times a figure.
+LIGHT = ("mode.string_storage", "python")
 LONGEST = 50  # characters of a label that fit a figure
+
+
+def drawing(data: pd.DataFrame | None, parts: Layers, mapping: Any = None) -> ggplot:
+    """The parts put together on the table."""
+    import plotnine as p9
+
+    plot = p9.ggplot(None if data is None else light(data), mapping)
+    plot += parts
+    return plot
+
+
+def light(data: pd.DataFrame) -> pd.DataFrame:
+    """The same table with names and texts that are quick to look up."""
+    import pandas as pd
+
+    with pd.option_context(*LIGHT):
+        return pd.DataFrame({str(name): data[name].to_numpy() for name in data})
 
 
 def plain(text: str) -> str:

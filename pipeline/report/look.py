@@ -44,7 +44,8 @@ def figure_look(height: float, **more: Any) -> theme:
     import plotnine as p9
 
     text = p9.element_text(size=TEXT, color=MUTED)
-    look = p9.theme_void() + p9.theme(
+    look = p9.theme_void()
+    look += p9.theme(
         figure_size=(WIDTH, height),
         text=text,
         axis_title=p9.element_blank(),
@@ -56,4 +57,6 @@ def figure_look(height: float, **more: Any) -> theme:
         panel_background=p9.element_blank(),
         svg_usefonts=True,
     )
-    return look + p9.theme(**more) if more else look
+    if more:
+        look += p9.theme(**more)
+    return look

@@ -8,6 +8,7 @@ import warnings
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as Tree
 
+from pipeline.report.layers import LIGHT
 from pipeline.report.look import CLASSES
 from pipeline.report.words import printable
 
@@ -32,11 +33,13 @@ def inline_svg(plot: ggplot, key: str, title: str, description: str) -> str:
 
 def _drawn(plot: ggplot) -> bytes:
     import matplotlib as mpl
+    import pandas as pd
 
     target = io.BytesIO()
-    with mpl.rc_context(_SETTINGS), warnings.catch_warnings():
+    settings = {**plot.theme.rcParams, **_SETTINGS}
+    with mpl.rc_context(settings), pd.option_context(*LIGHT), warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        plot.save(target, format="svg", verbose=False, transparent=True)
+        plot.draw().savefig(target, format="svg", transparent=True)
     return target.getvalue()
 
 
