@@ -48,11 +48,10 @@ def with_facts(team: Team, sessions: pd.DataFrame) -> pd.DataFrame:
     the export's own.
     """
     table = _by_session(team)
-    keys = sessions[["meeting", "session", "heat", "class"]].itertuples(index=False, name=None)
+    names = ("meeting", "session", "heat", "class", "session_kind", "date")
+    given = {name: sessions[name].astype(object).to_list() for name in names}
+    keys = zip(*(given[name] for name in names[:4]), strict=True)
     facts = [_agreed(table, *key) for key in keys]
-    given = {
-        name: sessions[name].to_list() for name in ("session", "session_kind", "class", "date")
-    }
     columns: dict[str, Any] = {
         "given_class": sessions["class"],
         "title": [f.session or g for f, g in zip(facts, given["session"], strict=True)],

@@ -130,16 +130,12 @@ def to_utc(local: np.ndarray, late: np.ndarray, zone: ZoneInfo) -> np.ndarray:
     """UTC microseconds of local ones (n,). A local time that summer time skips is read as if the
     clock had not yet been put forward."""
     quarter = local // (900 * SECOND)
-    opens = np.flatnonzero(np.diff(quarter, prepend=quarter[:1] - 1))
-    unique, codes = distinct(quarter[opens])
-    stand = np.diff(opens, append=len(quarter))
-    first, second = (
-        np.array([_offset_at(int(q), zone, fold) for q in unique], dtype=np.int64)[codes]
-        for fold in (0, 1)
-    )
-    shifts = np.repeat(first, stand)
+    unique, codes = distinct(quarter)
+    first = np.array([_offset_at(int(q), zone, 0) for q in unique], dtype=np.int64)
+    shifts = first[codes]
     if late.any():
-        shifts = np.where(late, np.repeat(second, stand), shifts)
+        second = np.array([_offset_at(int(q), zone, 1) for q in unique], dtype=np.int64)
+        shifts = np.where(late, second[codes], shifts)
     return local - shifts
 
 

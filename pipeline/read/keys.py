@@ -12,8 +12,13 @@ def distinct(keys: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     place of each key among them (n,)."""
     import pandas as pd
 
-    codes, unique = pd.factorize(keys)
-    return np.asarray(unique), codes
+    opens = np.flatnonzero(np.diff(keys, prepend=keys[:1] - 1))
+    if len(opens) > len(keys) / 4:
+        codes, unique = pd.factorize(keys)
+        return np.asarray(unique), codes
+    # Rows that stand together are mostly of the same thing.
+    codes, unique = pd.factorize(keys[opens])
+    return np.asarray(unique), np.repeat(codes, np.diff(opens, append=len(keys)))
 
 
 def order_of(keys: np.ndarray) -> np.ndarray:

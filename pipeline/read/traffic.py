@@ -48,15 +48,15 @@ def in_traffic(
     firsts = rows[_opens(run[rows])]
     when = np.concatenate([end[rows], begin[firsts]])
     which = np.concatenate([rows, firsts])
-    order = _by_session_and_time(session[run[which]], when)
-    when, which = when[order], which[order]
     runs = run[which]
+    order = _by_session_and_time(session[runs], when)
+    when, runs = when[order], runs[order]
     sessions, usual = session[runs], centre[runs]
     gain = usual[:-1] - usual[1:]
     near = np.minimum(NEAR_SECONDS + gain, FARTHEST_SHARE * usual[1:])
     close = (np.diff(when) / 1e6 < near) & (np.diff(sessions) == 0) & (np.diff(runs) != 0)
-    behind = np.flatnonzero(close) + 1
-    return _of_next_lap(which[behind], order[behind] >= len(rows), run)
+    behind = order[1:][close]
+    return _of_next_lap(which[behind], behind >= len(rows), run)
 
 
 def _by_session_and_time(session: np.ndarray, when: np.ndarray) -> np.ndarray:
