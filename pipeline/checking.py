@@ -90,14 +90,14 @@ def _meetings(everything: Gathered, records: list[tuple[str, ImportRecord]]) -> 
     for meeting, part in runs.groupby("meeting", sort=False):
         files = [record for name, record in records if name == meeting]
         rows.append({
-            "meeting": str(meeting), "days": sorted(set(part["date"])),
+            "meeting": str(meeting), "days": sorted(part["date"].unique()),
             "surface": part["surface"].iloc[0], "grip": part["grip"].iloc[0],
             "files": len(files), "sessions": int(part["session"].nunique()),
             "drivers": int(part["driver"].nunique()), "runs": len(part),
             "team_drivers": int(part.loc[part["team"], "driver"].nunique()),
             "team_runs": int(part["team"].sum()), "laps": int(laps[part.index].sum()),
             "excluded_runs": int(part["excluded"].notna().sum()),
-            "excluded": sorted(set(part["excluded"].dropna())),
+            "excluded": sorted(part["excluded"].dropna().unique()),
             "rows_set_aside": sum(record.rows_set_aside for record in files),
         })  # fmt: skip
     return rows
@@ -146,8 +146,10 @@ def _levels(factor: Factor, settings: pd.Series) -> dict[str, int]:
 
 def _sessions_not_met(team: Team, everything: Gathered) -> list[str]:
     """Rows of sessions.csv about sessions that no export of an imported meeting has."""
-    pairs = zip(everything.streams["meeting"], everything.streams["title"], strict=True)
-    known = {(meeting, plain_session(title)) for meeting, title in pairs}
+    if not len(team.sessions):
+        return []
+    titles = everything.streams[["meeting", "title"]].drop_duplicates()
+    known = {(m, plain_session(title)) for m, title in titles.itertuples(index=False, name=None)}
     imported = {meeting for meeting, _ in known}
     rows = team.sessions[["meeting", "session"]].itertuples(name=None)
     return [

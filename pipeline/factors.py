@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 KINDS = ("category", "ordered", "number")
 _QUANTITY = re.compile(r"([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([^\d.,\s][^\d]*)?")
@@ -24,6 +24,7 @@ def number_text(value: float) -> str:
     return f"{value + 0.0:.10g}"
 
 
+@lru_cache(maxsize=100_000)
 def _plain(text: str) -> str:
     return " ".join(text.casefold().split())
 

@@ -156,7 +156,8 @@ def plain_map(names: pd.Series) -> dict[str, str]:
 
 def _check_periods(table: _Checked) -> None:
     """One transponder, one day, one class: one driver."""
-    used = table.frame[table.frame["transponder"] != ""]
+    transponder = table.frame["transponder"]
+    used = table.frame[(transponder != "") & transponder.duplicated(keep=False)]
     columns = ["from", "until", "class"]
     for number, rows in used.groupby("transponder", sort=False):
         cells = rows[columns].itertuples(index=False, name=None)

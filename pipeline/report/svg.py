@@ -26,7 +26,8 @@ _SETTINGS: Any = {"svg.fonttype": "none", "svg.hashsalt": "backtoback", "figure.
 def inline_svg(plot: ggplot, key: str, title: str, description: str) -> str:
     """The plot as an `svg` element with text as text; the same bytes for the same plot.
 
-    key: prefix of the ids, unique in the page. title, description: the text alternative.
+    key: prefix of the ids, unique in the page. title, description: the text alternative. The plot
+    is drawn without a copy and so can be drawn but once.
     """
     return _clean(_drawn(plot), key, title, description)
 
