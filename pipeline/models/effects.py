@@ -12,7 +12,7 @@ from scipy import stats
 from pipeline.models.contrasts import Contrast
 from pipeline.models.design import condition_block_name
 from pipeline.models.identify import Standing
-from pipeline.models.inference import Estimate
+from pipeline.models.inference import Estimate, no_wider
 from pipeline.models.verdicts import Margins, verdict
 from pipeline.schema import EFFECTS
 
@@ -53,11 +53,31 @@ def linear_effects(
     for fitted, variable in [(base, "all"), *((fit, name) for name, fit in by_variable.items())]:
         chosen = [s for s in everything if s.condition.split("=")[0] == variable]
         combinations = [_combination(fitted, s) for s in chosen]
-        for standing, estimate in zip(chosen, estimates_of(fitted, combinations), strict=True):
-            if estimate is not None:
-                estimate = scaled(at_least(estimate, least_df(standing)), factor)
+        found = estimates_of(fitted, combinations)
+        bounds = found if variable == "all" else _bounds(fitted, chosen, variable, combinations)
+        for standing, estimate, bound in zip(chosen, found, bounds, strict=True):
+            if estimate is not None and bound is not None:
+                estimate = at_least(estimate, least_df(standing))
+                if variable != "all":
+                    estimate = no_wider(estimate, bound)
+                estimate = scaled(estimate, factor)
             out.append(Effect(outcome, standing, estimate))
     return out
+
+
+def _bounds(
+    fitted: OutcomeFit,
+    chosen: Sequence[Standing],
+    variable: str,
+    combinations: Sequence[tuple[np.ndarray, np.ndarray] | None],
+) -> list[Estimate | None]:
+    """What each condition tells alone. Its interval bounds the pooled one: where the variance
+    between conditions is known badly, Satterthwaite's formula gives one degree of freedom or two
+    to an estimate that can lie no further off than without pooling.
+    """
+    factors = dict.fromkeys(standing.contrast.factor for standing in chosen)
+    alone = fitted.unpooled([condition_block_name(factor, variable) for factor in factors])
+    return estimates_of(alone, combinations)
 
 
 def estimates_of(

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from pipeline.models.design import Block, Design, independent
-from pipeline.models.inference import Estimate, contrasts
+from pipeline.models.inference import Estimate, contrasts, without_pooling
 from pipeline.models.rows import Array, Codes
 from pipeline.models.solver import Fit, Penalised, Rows, fit_rows
 
@@ -94,6 +94,11 @@ class OutcomeFit:
             if block.name == block_name and (contrast, group) in block.labels:
                 return where.start + block.labels.index((contrast, group))
         return None
+
+    def unpooled(self, blocks: Sequence[str]) -> OutcomeFit:
+        """The fit in which the groups of these blocks learn nothing from each other."""
+        parameters = [self.fit.names.index(name) for name in blocks if name in self.fit.names]
+        return replace(self, fit=without_pooling(self.fit, parameters))
 
     def estimates(self, combinations: Sequence[tuple[Array, Array]]) -> list[Estimate]:
         """Satterthwaite estimates of several combinations."""

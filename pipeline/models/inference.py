@@ -8,14 +8,18 @@ of Kenward and Roger vanishes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 from scipy.special import stdtr, stdtrit
 
+from pipeline.models.criterion import evaluate
 from pipeline.models.rows import Array
-from pipeline.models.solver import Fit
+from pipeline.models.solver import Fit, typical_scale
+
+UNPOOLED = 1e3  # times the size at which a variance alone would explain what there is
 
 
 @dataclass(frozen=True)
@@ -132,6 +136,30 @@ def contrasts(fit: Fit, fixed: Array, penalised: Array | None = None) -> list[Es
         Estimate(float(b), float(np.sqrt(f)), _satterthwaite(float(f), g, fit.cov_theta))
         for b, f, g in zip(pieces.estimate, variances, slopes.T, strict=True)
     ]
+
+
+def without_pooling(fit: Fit, parameters: Sequence[int]) -> Fit:
+    """The fit with these variances so large that their columns are as good as fixed.
+
+    All other variances stay; these count as known.
+    """
+    rows, theta = fit.state.sorted_rows, fit.theta.copy()
+    theta[list(parameters)] = UNPOOLED * typical_scale(rows)[list(parameters)]
+    state = evaluate(rows, theta)
+    cov_theta = fit.cov_theta.copy()
+    cov_theta[list(parameters)] = cov_theta[:, list(parameters)] = 0.0
+    u = state.coefficients[rows.p : rows.p + rows.q]
+    return replace(fit, theta=theta, beta=state.beta, u=u, cov_theta=cov_theta, state=state)
+
+
+def no_wider(estimate: Estimate, bound: Estimate, level: float = 0.95) -> Estimate:
+    """The estimate, its degrees of freedom raised until its interval is no wider than the bound."""
+    low, high = bound.interval(level)
+    reach = (high - low) / 2 / estimate.std_error
+    if reach >= float(stats.t.ppf(0.5 + level / 2, estimate.df)):
+        return estimate
+    df = float(special.stdtridf(0.5 + level / 2, reach))
+    return replace(estimate, df=df if np.isfinite(df) else 1e6)
 
 
 def values_and_errors(fit: Fit, fixed: Array, penalised: Array) -> tuple[Array, Array]:
