@@ -139,10 +139,12 @@ def group_of(contrast: Contrast) -> str:
 
 
 def _leans_with(contrast: Contrast, sign: int) -> bool:
-    """In all conditions together it leans the way that one condition shows."""
+    """In all conditions together its pace leans the way that one condition shows, and the race
+    does not lean the other way."""
     rows = [contrast.row(o) for o in SPEED]
     leaning = [row for row in rows if has_number(row) and is_leaning(row.verdict)]
-    return bool(leaning) and all(is_good(r.outcome, r.estimate) == (sign > 0) for r in leaning)
+    agree = all(is_good(row.outcome, row.estimate) == (sign > 0) for row in leaning)
+    return agree and any(row.outcome == "pace" for row in leaning)
 
 
 def _without_number(contrast: Contrast) -> str:

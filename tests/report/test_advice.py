@@ -71,6 +71,35 @@ def test_better_in_one_condition_and_worse_in_another_depends() -> None:
     assert group_of(contrast) == "depends"
 
 
+@pytest.mark.parametrize(
+    ("pace", "race", "group"),
+    [
+        ("leaning faster", "not enough runs", "keep"),
+        ("not enough runs", "leaning faster", "depends"),
+        ("not enough runs", "not enough runs", "depends"),
+        ("leaning slower", "not enough runs", "depends"),
+    ],
+)
+def test_shown_in_one_condition_it_holds_where_pace_leans_that_way(
+    pace: str, race: str, group: str
+) -> None:
+    result = made_up.season()
+    one = result.effects[
+        result.effects["factor"].eq("rear_bar")
+        & result.effects["level"].eq("1.2")
+        & result.effects["outcome"].isin(["pace", "race"])
+    ].copy()
+    high = one["condition"] == "grip=high"
+    one.loc[:, ["estimate", "verdict"]] = [-0.01, "not enough runs"]
+    one.loc[high & (one["outcome"] == "pace"), ["estimate", "verdict"]] = [-0.06, "faster"]
+    for outcome, verdict in (("pace", pace), ("race", race)):
+        where = (one["condition"] == "all") & (one["outcome"] == outcome)
+        sign = 1 if verdict.endswith("slower") else -1
+        one.loc[where, ["estimate", "verdict"]] = [sign * 0.02, verdict]
+    (contrast,) = contrasts(replace(result, effects=one))
+    assert group_of(contrast) == group
+
+
 def test_a_contrast_without_a_number_says_why() -> None:
     groups = {g.name: g for g in advice(made_up.season(), made_up.context())}
     springs = next(i for i in groups["cannot"].items if i.key.startswith("springs"))
