@@ -65,7 +65,7 @@ def _with_people(
         session_kind=streams["session_kind"]
     )
     new = {
-        name: pa.array(found[name].to_list()).take(pa.array(code))
+        name: pa.array(found[name]).cast(laps.runs.schema.field(name).type).take(pa.array(code))
         for name in ("driver", "team", "session_kind")
     }
     return laps.with_runs(new), {source: sorted(pairs) for source, pairs in people.items()}

@@ -10,7 +10,7 @@ from pipeline.read import status, stays, traffic
 from pipeline.read.gathered import Gathered, Harvest
 from pipeline.read.grouping import runs_of
 from pipeline.read.instants import NO_TIME, SECOND
-from pipeline.read.keys import places_in
+from pipeline.read.keys import first_of, places_in
 from pipeline.read.labels import Labels
 from pipeline.read.ordered import Context, Ordered, in_order
 from pipeline.read.rows import LONGEST_LAP
@@ -164,7 +164,7 @@ def elapsed_of(laps: Laps) -> np.ndarray:
     The start is that of the first lap: in passings the first passing. Laps that the file
     left out are in the clock but not in the sum of lap times: then the clock counts.
     """
-    opening = np.arange(len(laps.run)) - places_in(laps.opens)
+    opening = first_of(laps.opens)
     total = np.cumsum(laps.lap_s)
     summed = total - (total - laps.lap_s)[opening]
     known = (laps.end != NO_TIME) & (laps.end[opening] != NO_TIME)

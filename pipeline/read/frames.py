@@ -122,7 +122,7 @@ def sessions_frame(
     start = np.where(late, NO_TIME, start)[order]
     _tell_kinds(dict.fromkeys(names), options, harvest)
     dates = _dates(names, start, context)
-    _tell_days(dates, options, harvest)
+    _tell_days(set(dates), options, harvest)
     rounded = np.where(start == NO_TIME, NO_TIME, (start + 500) // 1_000)
     return SESSIONS.conform({
         "meeting": [options.meeting] * len(order), "session": names,

@@ -37,10 +37,15 @@ def order_of(keys: np.ndarray) -> np.ndarray:
     return order
 
 
+def first_of(opens: np.ndarray) -> np.ndarray:
+    """First row (n,) of each row's group; opens (n,) bool: it is the first of its own."""
+    first = np.flatnonzero(opens)
+    return np.repeat(first, np.diff(first, append=len(opens)))
+
+
 def places_in(opens: np.ndarray) -> np.ndarray:
     """Place (n,), from 0, of each row in its group; opens (n,) bool: a group's first row."""
-    first = np.flatnonzero(opens)
-    return np.arange(len(opens)) - np.repeat(first, np.diff(first, append=len(opens)))
+    return np.arange(len(opens)) - first_of(opens)
 
 
 def alike(value: object, size: int) -> np.ndarray:

@@ -122,7 +122,8 @@ def _groups(rows: Gathered) -> np.ndarray:
     """(n,) code of car within session, heat and class, in order of first appearance."""
     key = np.zeros(len(rows), dtype=np.int64)
     for labels in (rows.session, rows.heat, rows.racing_class, rows.driver, rows.transponder):
-        key = key * len(labels.values) + labels.codes
+        if len(labels.values) > 1:
+            key = key * len(labels.values) + labels.codes
     key = key * len(rows.number.values) + np.where(
         rows.driver.given | rows.transponder.given, 0, rows.number.codes
     )

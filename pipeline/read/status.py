@@ -82,9 +82,12 @@ def grouped_median(values: np.ndarray, sizes: np.ndarray) -> np.ndarray:
     medians = np.full(len(sizes), np.nan)
     for size in np.unique(sizes[sizes > 0]):
         same = np.flatnonzero(sizes == size)
-        rows = starts[same][:, np.newaxis] + np.arange(size)
+        if len(same) == len(sizes):
+            groups = values.reshape(-1, size)
+        else:
+            groups = values[starts[same][:, np.newaxis] + np.arange(size)]
         middle = size // 2
-        halved = np.partition(values[rows], middle, axis=1)
+        halved = np.partition(groups, middle, axis=1)
         upper = lower = halved[:, middle]
         if size % 2 == 0:
             lower = halved[:, :middle].max(axis=1)
