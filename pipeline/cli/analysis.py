@@ -83,8 +83,11 @@ def load(folder: Path, class_name: str | None, steps: Steps) -> Loaded:
 def analyse(loaded: Loaded, steps: Steps, *, second_opinion: bool = False) -> SeasonResult:
     """Fit the season's models."""
     from pipeline.models.season import analyse as fit
+    from pipeline.schema import OUTCOMES
 
-    return fit(loaded.data, second_opinion=second_opinion, progress=steps)
+    result = fit(loaded.data, second_opinion=second_opinion, progress=steps)
+    steps.side_by_side = {name: result.timings[name] for name in OUTCOMES if name in result.timings}
+    return result
 
 
 def refuse_set_aside(folder: Path) -> None:

@@ -20,6 +20,7 @@ class Steps:
         self._started = self._stage_started = time.perf_counter()
         self._stage = ""
         self.seconds: dict[str, float] = {}
+        self.side_by_side: dict[str, float] = {}  # jobs of one stage, processor seconds
 
     def __call__(self, stage: str) -> None:
         now = time.perf_counter()
@@ -35,4 +36,8 @@ class Steps:
         self("")
         total = sum(self.seconds.values()) or 1.0
         lines = [f"{s:7.2f} s {s / total:5.0%}  {name}" for name, s in self.seconds.items()]
-        return "\n".join([*lines, f"{total:7.2f} s       in all"])
+        lines.append(f"{total:7.2f} s       in all")
+        if self.side_by_side:
+            jobs = ", ".join(f"{name} {s:.2f} s" for name, s in self.side_by_side.items())
+            lines.append(f"processor time of the fits, which run side by side: {jobs}")
+        return "\n".join(lines)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -88,9 +90,10 @@ def analyse(
     """Analyse one class's season.
 
     outcomes, conditions, by_driver: what to do of it. progress: called with a stage's name.
+    Outcomes are fitted side by side on the processors there are; the numbers do not depend on it.
     Raises UserError where no run can be used.
     """
-    watch = _Watch(progress)
+    watch = _Watch(progress, workers=os.cpu_count() or 1)
     found = _estimate_all(data, outcomes, conditions, watch)
     result = watch("tables", lambda: _result(found, by_driver))
     if second_opinion:
@@ -140,29 +143,26 @@ def _estimate_all(
     variables = _condition_variables(design) if conditions else []
     everything = watch("identify", lambda: _all_standings(design, data, variables))
     in_race = race_laps(laps, data.race_seconds)
-    fits: dict[str, OutcomeFits] = {}
-    effects: list[Effect] = []
+    jobs: dict[str, Callable[[], tuple[list[Effect], Any]]] = {}
     for outcome in [name for name in RESPONSES if name in {*outcomes, "pace"}]:
         factor = in_race if outcome == "race" else 1.0
-        fits[outcome] = watch(outcome, partial(_fits, design, laps, outcome, variables, factor))
-        if outcome in outcomes:
-            one = fits[outcome]
-            effects += linear_effects(outcome, one.base, one.by_variable, everything, one.factor)
-    counts: CountFit | None = None
+        jobs[outcome] = partial(_outcome, design, laps, outcome, variables, factor, everything)
     if "mistakes" in outcomes:
-        told, counts = watch("mistakes", lambda: mistake_effects(design, laps, everything))
-        effects += told
-    order = {outcome: i for i, outcome in enumerate(OUTCOMES)}
-    effects.sort(key=lambda effect: order[effect.outcome])
+        jobs["mistakes"] = partial(mistake_effects, design, laps, everything)
+    done = watch.side_by_side(jobs)
+    effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
+    counts: CountFit | None = done["mistakes"][1] if "mistakes" in done else None
+    fits = {name: found for name, (_, found) in done.items() if name != "mistakes"}
     margins = Margins.of(data.worthwhile_s, in_race)
     return _Found(data, design, laps, everything, fits, effects, counts, margins, in_race)
 
 
 class _Watch:
-    """Times the stages and says which one runs."""
+    """Times the stages and says which one runs. workers: how many jobs may run at a time."""
 
-    def __init__(self, progress: Progress | None) -> None:
+    def __init__(self, progress: Progress | None, workers: int = 1) -> None:
         self.progress = progress
+        self.workers = workers
         self.seconds: dict[str, float] = {}
 
     def __call__(self, stage: str, work: Callable[[], Any]) -> Any:
@@ -171,6 +171,20 @@ class _Watch:
         started = time.perf_counter()
         done = work()
         self.seconds[stage] = time.perf_counter() - started
+        return done
+
+    def side_by_side(self, jobs: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
+        """What independent jobs give; their seconds are of processor time."""
+        if self.progress is not None:
+            self.progress("fits")
+        with ThreadPoolExecutor(min(self.workers, len(jobs))) as pool:
+            running = {name: pool.submit(self._timed, name, job) for name, job in jobs.items()}
+            return {name: job.result() for name, job in running.items()}
+
+    def _timed(self, name: str, job: Callable[[], Any]) -> Any:
+        started = time.thread_time()
+        done = job()
+        self.seconds[name] = time.thread_time() - started
         return done
 
 
@@ -193,6 +207,19 @@ def _all_standings(design: Design, data: SeasonData, variables: Sequence[str]) -
 def _grip_order(value: str) -> tuple[int, str]:
     words = ("low", "medium", "high")
     return (words.index(value) if value in words else len(words), value)
+
+
+def _outcome(
+    design: Design,
+    laps: Laps,
+    outcome: str,
+    variables: Sequence[str],
+    factor: float,
+    everything: Sequence[Standing],
+) -> tuple[list[Effect], OutcomeFits]:
+    """The effects on one outcome, and the fits that they come from."""
+    fits = _fits(design, laps, outcome, variables, factor)
+    return linear_effects(outcome, fits.base, fits.by_variable, everything, factor), fits
 
 
 def _fits(

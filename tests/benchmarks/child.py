@@ -66,7 +66,8 @@ def season(folder: str, out: str) -> Callable[[], Any]:
         season_page_files(loaded, result, Path(out), steps)
         steps("")
         page = time.process_time() - analysed
-        return {"stages": steps.seconds, "fits_cpu": analysed - started, "page_cpu": page}
+        stages = {"stages": steps.seconds, "outcomes": steps.side_by_side}
+        return stages | {"fits_cpu": analysed - started, "page_cpu": page}
 
     return work
 
