@@ -103,8 +103,13 @@ class Table:
             raise ValueError(f"{self.name}.{column.name}: {sorted(strange)}")
 
 
-def _distinct(cells: pa.ChunkedArray) -> list[Any]:
-    return cells.unique().drop_null().to_pylist()
+def _distinct(cells: pa.ChunkedArray) -> set[Any]:
+    """The values of a column; of codes, those that they may stand for."""
+    import pyarrow as pa
+
+    coded = pa.types.is_dictionary(cells.type)
+    parts = [chunk.dictionary for chunk in cells.chunks] if coded else [cells.unique()]
+    return {value for part in parts for value in part.to_pylist()} - {None}
 
 
 def _arrow_type(column: Column, coded: bool) -> pa.DataType:
