@@ -210,7 +210,8 @@ def _runs(streams: pd.DataFrame) -> pd.DataFrame:
     """One row a run, in the order of `run`."""
     used = streams[streams["used"]]
     by_run = used.groupby("run", sort=True)
-    runs = by_run[[*RUN_KEY, *_RUN_FIELDS]].first()
+    opens = used[~used["run"].duplicated()].set_index("run").sort_index()
+    runs = opens[[*RUN_KEY, *_RUN_FIELDS]].copy()
     first, last = by_run["first_s"].min(), by_run["last_s"].max()
     runs["start_hour"] = by_run["hour"].min()
     runs["hour_known"] = by_run["hour_known"].all()

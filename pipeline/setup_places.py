@@ -5,7 +5,7 @@ from __future__ import annotations
 import bisect
 import re
 from collections import defaultdict
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -78,12 +78,9 @@ class Places:
             self.runs[meeting, driver].append(run)
             self.career[driver, run.racing_class].append(run)
         self.days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
-        starts = everyone.groupby(["meeting", "session"])[["date", "start_hour"]].min()
         self.sessions = {
-            (key[0], plain_session(key[1])): (key[1], date, hour)
-            for key, date, hour in zip(
-                starts.index, starts["date"], starts["start_hour"], strict=True
-            )
+            (meeting, plain_session(session)): (session, date, hour)
+            for meeting, session, date, hour in _session_starts(everyone)
         }
         self.known: dict[tuple[str, str, str, str], tuple[str, Place] | None] = {}
 
@@ -213,6 +210,16 @@ class Places:
     def _warn(self, entry: Entry, words: str) -> None:
         held = "it does not count" if self.log.sheet_form else "it holds from the next run"
         self.log.warnings.append(f"{self.log.name}, line {entry.line}: {words}; {held}")
+
+
+def _session_starts(runs: pd.DataFrame) -> Iterator[tuple[str, str, str, float]]:
+    """(meeting, session, first date, earliest hour) of each session, in the order of names."""
+    sessions = runs.groupby(["meeting", "session"])
+    hours = sessions["start_hour"].min()
+    code, days = pd.factorize(runs["date"], sort=True)  # as codes: least of numbers, not of texts
+    first = pd.Series(code).groupby(sessions.ngroup().to_numpy()).min()
+    for (meeting, session), day, hour in zip(hours.index, first, hours, strict=True):
+        yield meeting, session, days[day], hour
 
 
 def _hours(clock: str) -> float:

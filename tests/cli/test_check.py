@@ -156,7 +156,7 @@ try:
     main(["--team", {str(tmp_path)!r}, "check"])
 except SystemExit as stop:
     assert not stop.code
-slow = ("scipy", "statsmodels", "plotnine", "matplotlib", "jinja2")
+slow = ("scipy", "statsmodels", "plotnine", "matplotlib", "jinja2", "pyarrow.dataset")
 print([name for name in slow if name in sys.modules])
 """
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
