@@ -25,6 +25,7 @@ from pipeline.models.identify import standings, usable_runs
 from pipeline.models.responses import lap_tables, race_laps
 from pipeline.models.season import RESPONSES, effects_alone
 from pipeline.models.tables import SeasonData
+from pipeline.report.words import is_definite
 from pipeline.simulate.season import TeamSpec, make_season
 from pipeline.simulate.truth import both_worlds, compare, in_condition
 from tests.simulate.frames import season_data
@@ -138,9 +139,10 @@ def _on_its_scale(line: dict, value: float) -> float:
 
 
 def wrong_way(line: dict) -> bool:
-    """A difference is claimed (p below 0.05) and the truth lies on the other side of nothing."""
+    """The verdict claims a difference, and the truth lies on the other side of nothing."""
     nothing = NOTHING[line["outcome"]]
-    return line["p_value"] < 0.05 and (line["estimate"] - nothing) * (line["truth"] - nothing) < 0
+    claimed = is_definite(line["verdict"])
+    return claimed and (line["estimate"] - nothing) * (line["truth"] - nothing) < 0
 
 
 def table(lines: list[dict]) -> str:

@@ -32,7 +32,7 @@ def line(**changes):
         "ci_high": -0.05,
         "here_low": -0.12,
         "here_high": -0.09,
-        "p_value": 0.001,
+        "verdict": "faster",
         "truth": -0.08,
     }
     return base | changes
@@ -68,8 +68,8 @@ def test_an_interval_beside_the_truth_counts_as_a_miss():
     assert covers(line(), -0.08)
     assert not covers(line(), 0.02)
     assert wrong_way(line(truth=0.02))
-    assert not wrong_way(line(truth=0.02, p_value=0.2))
-    assert wrong_way(line(outcome="spread", estimate=1.2, truth=0.9))
+    assert not wrong_way(line(truth=0.02, verdict="leaning faster"))
+    assert wrong_way(line(outcome="spread", estimate=1.2, truth=0.9, verdict="wilder"))
     assert covers_here(line(truth=-0.1))
     assert not covers_here(line())
     assert covers_here(line(here_low=math.nan, here_high=math.nan))
