@@ -117,14 +117,14 @@ def resolve(people: People, streams: pd.DataFrame) -> pd.DataFrame:
 
     columns = ["transponder", "name_as_given", "driver", "date", "class"]
     keys = streams[columns].astype("str").fillna("")
+    which = keys.groupby(columns, sort=False).ngroup()
+    different = keys[~which.duplicated()].itertuples(index=False, name=None)
     found = []
-    different = keys.drop_duplicates().itertuples(index=False, name=None)
     for transponder, name, given, date, racing_class in different:
         # A car with neither is known by what stands in its column driver.
         name = name if transponder or name else given
         person = people.find(transponder, name, date, racing_class)
         found.append((person.driver, person.team, person.racing_class, person.by))
-    which = keys.groupby(columns, sort=False).ngroup()
     persons = pd.DataFrame(found, columns=["driver", "team", "class", "by"])
     return persons.take(which.to_numpy()).set_index(streams.index)
 

@@ -38,14 +38,23 @@ class Stays:
 
 def median_lap(ends: np.ndarray, opens: np.ndarray) -> float:
     """Usual seconds between two passings of a car; ends (n,) microseconds sorted within cars."""
+    steps = _steps(ends, opens)
+    return float(np.median(steps / _SECOND)) if len(steps) else 20.0
+
+
+def gap_limit(ends: np.ndarray, opens: np.ndarray) -> float:
+    """Seconds without a passing that end a stay; ends (n,) microseconds sorted within cars."""
+    steps = _steps(ends, opens)
+    short = np.count_nonzero(steps <= GAP_SECONDS / GAP_LAPS * _SECOND)
+    if short > len(steps) / 2:  # then so is the median
+        return GAP_SECONDS
+    return max(GAP_LAPS * median_lap(ends, opens), GAP_SECONDS)
+
+
+def _steps(ends: np.ndarray, opens: np.ndarray) -> np.ndarray:
+    """Microseconds between two passings of a car that may be a lap."""
     steps = np.diff(ends)
-    steps = steps[~opens[1:] & (steps > 2 * _SECOND) & (steps < 900 * _SECOND)] / _SECOND
-    return float(np.median(steps)) if len(steps) else 20.0
-
-
-def gap_limit(usual_lap: float) -> float:
-    """Seconds without a passing that end a stay."""
-    return max(GAP_LAPS * usual_lap, GAP_SECONDS)
+    return steps[~opens[1:] & (steps > 2 * _SECOND) & (steps < 900 * _SECOND)]
 
 
 def split_stays(
@@ -61,7 +70,7 @@ def split_stays(
     opens[:1] = True
     opens[1:] |= cars[1:] != cars[:-1]
     if len(ends):
-        limit = gap_limit(median_lap(ends, opens)) * _SECOND
+        limit = gap_limit(ends, opens) * _SECOND
         gaps = starts[1:] - ends[:-1]
         opens[1:] |= (gaps > limit) | (gaps < -limit)
     first = np.flatnonzero(opens)
