@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 _SVG = "http://www.w3.org/2000/svg"
 _HREF = "{http://www.w3.org/1999/xlink}href"
 _LONG = re.compile(r"-?\d+\.\d{2,}")
+_SIGNED_ZERO = re.compile(r"-(0(\.0)?)(?![\d.])")
 _NO_TURN = re.compile(r"rotate\(-?0(\.0)?[ ,]")
 _KEPT = {"stroke-width", "font-size", "text-anchor", "stroke-dasharray", "opacity", "fill-opacity"}
 _SETTINGS: Any = {"svg.fonttype": "none", "svg.hashsalt": "backtoback", "figure.facecolor": "none"}
@@ -101,7 +102,7 @@ def _point(element: Tree.Element, names: dict[str, str]) -> None:
         value = element.get(name)
         if value:
             short = _LONG.sub(lambda m: f"{float(m.group()):.1f}", value.replace("\n", " "))
-            element.set(name, short.strip())
+            element.set(name, _SIGNED_ZERO.sub(r"\1", short).strip())
     if _NO_TURN.match(element.get("transform", "")):
         del element.attrib["transform"]
 

@@ -68,6 +68,12 @@ def test_the_same_table_draws_the_same_bytes_with_ids_of_its_own() -> None:
     assert not re.search(r"\d{4}-\d{2}-\d{2}T", first)
 
 
+def test_zero_has_no_sign_whatever_the_rounding() -> None:
+    days = grip_figures(made_up.season().grip)
+    for svg in (drawn(), *(day.svg for day in days)):
+        assert not re.search(r"[ \"]-0(\.0)?[ \"]", svg)
+
+
 @pytest.mark.parametrize("label", ["$\\frac{1}{", "a $b$ c", "<b>&amp;", "tab\tnul\x00end"])
 def test_labels_are_taken_literally(label: str) -> None:
     expected = " ".join(label.replace("\x00", " ").split())
