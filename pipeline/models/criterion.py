@@ -16,7 +16,7 @@ and, V_j = dV / d theta_j,
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -27,6 +27,7 @@ from pipeline.models.arrow import Factor, NotPositiveError, Scaling, factorise, 
 from pipeline.models.curvature import expected_information
 from pipeline.models.layout import Block, SortedRows
 from pipeline.models.lines import Lines, carried, cross_products, row_products, summed
+from pipeline.models.parts import Piece
 from pipeline.models.rows import Array, Codes
 
 
@@ -121,18 +122,30 @@ class State:
         return tuple(self.factor.inverse_of_part(i) for i in range(len(self.K)))
 
     @cached_property
+    def turned(self) -> tuple[tuple[Lines, ...], ...]:
+        """The rows of W A S C^-1 S', where those of W A are not zero."""
+        return tuple(
+            tuple(line.turned(piece, M) for piece, line in zip(part.pieces, lines, strict=True))
+            for part, lines, M in zip(self.sorted_rows.parts, self.WA, self.inverses, strict=True)
+        )
+
+    def by_piece(self) -> Iterator[tuple[Piece, Lines, Lines]]:
+        """Each piece with its rows of W A and of W A S C^-1 S'."""
+        for part, lines, turned in zip(self.sorted_rows.parts, self.WA, self.turned, strict=True):
+            yield from zip(part.pieces, lines, turned, strict=True)
+
+    @cached_property
     def traces(self) -> Array:
         """tr(P V_j), (parameters,)."""
         rows = self.sorted_rows
         out = np.zeros(len(self.theta))
         out[self.nested] = self.nested_derivatives[0]
-        for part, lines, M in zip(rows.parts, self.WA, self.inverses, strict=True):
-            for piece, line in zip(part.pieces, lines, strict=True):
-                lost = line.turned(piece, M).products(line)
-                out[: self.m] -= rows.diagonal[piece.rows].T @ lost
-                for level, j in enumerate(rows.local_parameters):
-                    sums = summed(piece, level, rows.groups[level].active, line)
-                    out[j] -= float(sums.turned(piece, M).products(sums).sum())
+        for piece, line, turned in self.by_piece():
+            out[: self.m] -= rows.diagonal[piece.rows].T @ turned.products(line)
+            for level, j in enumerate(rows.local_parameters):
+                active = rows.groups[level].active
+                sums = [summed(piece, level, active, one) for one in (turned, line)]
+                out[j] -= float(sums[0].products(sums[1]).sum())
         for j in range(self.m):
             out[j] += self.pooled_trace(j, 1)
         left = self._left

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.linalg import qr
 
 from pipeline.models.lines import Lines, expanded, gram, row_products, summed, within
-from pipeline.models.parts import square
+from pipeline.models.parts import Piece, square
 from pipeline.models.rows import Array, Codes
 
 if TYPE_CHECKING:
@@ -29,9 +29,12 @@ def expected_information(state: State) -> Array:
     nested, k = state.nested, len(state.theta)
     out = np.zeros((k, k))
     forms = [_Form(state, _gram(state, j)) for j in range(len(nested))]
-    products = [[one.product(other) for other in forms] for one in forms]
+    products = np.zeros((len(forms),) * 2)
+    for i, one in enumerate(forms):
+        for j in range(i + 1):
+            products[i, j] = products[j, i] = one.product(forms[j])
     second = state.nested_derivatives[1]
-    out[np.ix_(nested, nested)] = np.array(products) - second - 2 * _mixed_traces(state)
+    out[np.ix_(nested, nested)] = products - second - 2 * _mixed_traces(state)
     for j in range(state.m):
         out[j, j] += state.pooled_trace(j, 2)
     if state.sorted_rows.blocks:
@@ -68,21 +71,25 @@ def _gram(state: State, number: int) -> list[Array]:
     ]
 
 
+def _applied(state: State, piece: Piece, line: Lines) -> list[Lines]:
+    """V_j times the rows of a piece, for each nested parameter."""
+    rows = state.sorted_rows
+    out = [line.weighted(d) for d in rows.diagonal[piece.rows].T]
+    for level, group in enumerate(rows.groups):
+        out.append(expanded(piece, level, summed(piece, level, group.active, line)))
+    return out
+
+
 def _mixed_traces(state: State) -> Array:
     """tr(S C^-1 S' (WA)' V_i W V_j WA) over the nested parameters."""
-    rows, n = state.sorted_rows, len(state.nested)
+    n = len(state.nested)
     out = np.zeros((n, n))
-    for part, lines, M in zip(rows.parts, state.WA, state.inverses, strict=True):
-        for piece, line in zip(part.pieces, lines, strict=True):
-            applied = [line.weighted(d) for d in rows.diagonal[piece.rows].T]
-            for level, group in enumerate(rows.groups):
-                sums = summed(piece, level, group.active, line)
-                applied.append(expanded(piece, level, sums))
-            turned = [one.turned(piece, M) for one in applied]
-            for j, one in enumerate(applied):
-                carried = within(piece, state.absorbed, one)
-                for i in range(j + 1):
-                    out[i, j] += float(turned[i].products(carried).sum())
+    for piece, line, turned in state.by_piece():
+        left = _applied(state, piece, turned)
+        for j, one in enumerate(_applied(state, piece, line)):
+            carried = within(piece, state.absorbed, one)
+            for i in range(j + 1):
+                out[i, j] += float(left[i].products(carried).sum())
     return np.triu(out) + np.triu(out, 1).T
 
 
