@@ -143,13 +143,14 @@ def suggestions(team: Team, streams: pd.DataFrame) -> list[str]:
 
 
 def _spellings(team: Team, streams: pd.DataFrame) -> list[str]:
-    listed = list(dict.fromkeys(team.drivers["driver"]))
+    first = team.drivers.drop_duplicates("driver")
+    listed = dict(zip(first["driver"], first["team"], strict=True))
     said = []
-    for name in sorted(set(streams.loc[streams["by"] == "field", "name_as_given"].dropna())):
+    names = streams.loc[streams["by"] == "field", "name_as_given"].dropna().unique()
+    for name in sorted(names):
         best = max(listed, key=lambda driver: _likeness(name, driver), default="")
         if _likeness(name, best) >= _LIKE:
-            row = team.drivers[team.drivers["driver"] == best].iloc[0]
-            cells = [best, name, "yes" if row["team"] else "no"]
+            cells = [best, name, "yes" if listed[best] else "no"]
             said.append(
                 f"'{name}' in the exports is like '{best}' of the drivers table; if it is the "
                 f"same person, add the row: {_csv_row(cells)}"
