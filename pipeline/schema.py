@@ -6,9 +6,8 @@ column list of the docs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -75,11 +74,12 @@ class Table:
             out[column.name] = _as_kind(series, column)
         for column in self.columns:
             series = out[column.name]
-            self._check(column, int(series.isna().sum()), series.dropna().unique)
+            values = set(series.dropna().unique()) if column.values else set()
+            self._check(column, int(series.isna().sum()), values)
         return pd.DataFrame(out, index=frame.index, columns=self.names)
 
     def rows(self, data: pd.DataFrame | pa.Table) -> pa.Table:
-        """The same of data or of an arrow table, as arrow rows; coded texts stay coded."""
+        """The same as arrow rows, of a frame or of an arrow table, whose coded texts stay so."""
         import pyarrow as pa
         import pyarrow.compute as pc
 
@@ -91,14 +91,13 @@ class Table:
             empty = cells.null_count
             if column.kind == "number" and not column.nullable:
                 empty += pc.sum(pc.is_nan(cells)).as_py() or 0
-            self._check(column, empty, partial(_distinct, cells))
+            self._check(column, empty, _distinct(cells) if column.values else set())
         return data.select(self.names)
 
-    def _check(self, column: Column, empty: int, values: Callable[[], Iterable[Any]]) -> None:
-        """values: gives the distinct values, if they are asked for."""
+    def _check(self, column: Column, empty: int, values: set[Any]) -> None:
         if empty and not column.nullable:
             raise ValueError(f"{self.name}.{column.name}: empty in {empty} rows")
-        strange = set(values()) - set(column.values) if column.values else ()
+        strange = values - set(column.values)
         if strange:
             raise ValueError(f"{self.name}.{column.name}: {sorted(strange)}")
 

@@ -70,7 +70,7 @@ def _laps_of_rows(found: Ordered, session: Labels, heat: Labels, run: np.ndarray
     opens = _opens(run)
     micros = np.round(rows.lap_s * SECOND).astype(np.int64)
     known = end != NO_TIME
-    begin = end - micros if known.all() else np.where(known, end - known * micros, NO_TIME)
+    begin = end - micros if known.all() else np.where(known, end - micros, NO_TIME)
     return Laps(
         rows, session, heat, run, opens, _numbers(rows.lap, run, opens), rows.lap_s,
         begin, end, found.times.absolute, np.zeros(len(rows), dtype=bool),
