@@ -34,7 +34,20 @@ FORBIDDEN = {
     "pipeline.schema": ["pipeline"],
 }
 # The engines: numpy, scipy and their own parts alone.
-PARTS = ("rows", "absorb", "carried", "criterion", "solver", "inference")
+PARTS = (
+    "rows",
+    "parts",
+    "layout",
+    "sorting",
+    "absorb",
+    "lines",
+    "arrow",
+    "criterion",
+    "curvature",
+    "newton",
+    "solver",
+    "inference",
+)
 PARTS += ("counts", "counts_family", "counts_interval", "counts_laplace", "counts_mode")
 PARTS += ("counts_optimise", "counts_columns", "counts_grouped")
 SOLVER = [f"pipeline.models.{part}" for part in PARTS]

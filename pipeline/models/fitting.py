@@ -109,6 +109,15 @@ class OutcomeFit:
         return contrasts(self.fit, fixed, penalised)
 
 
+@dataclass(frozen=True)
+class OutcomeFits:
+    """All fits of a mixed-model outcome: over everything, and one a condition variable."""
+
+    base: OutcomeFit
+    by_variable: Mapping[str, OutcomeFit]
+    factor: float
+
+
 def fit_outcome(
     design: Design,
     response: Response,

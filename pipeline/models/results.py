@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,7 +13,7 @@ from pipeline.models.counts import CountFit
 from pipeline.models.curves import Corrected
 from pipeline.models.design import Design
 from pipeline.models.effects import Effect, estimates_of, numbers, scaled, unit_weight
-from pipeline.models.fitting import OutcomeFit
+from pipeline.models.fitting import OutcomeFit, OutcomeFits
 from pipeline.models.identify import Standing
 from pipeline.models.verdicts import NOT_ENOUGH, Margins, more_switches
 from pipeline.schema import LAP_STATUSES, RUNS
@@ -23,17 +23,6 @@ if TYPE_CHECKING:
     from pipeline.models.tables import SeasonData
 
 KEYS = ["factor", "level", "reference"]
-
-
-class Fits(Protocol):
-    """An outcome's fits (see `season.OutcomeFits`)."""
-
-    @property
-    def base(self) -> OutcomeFit: ...
-    @property
-    def by_variable(self) -> Mapping[str, OutcomeFit]: ...
-    @property
-    def factor(self) -> float: ...
 
 
 def runs_table(data: SeasonData, design: Design, corrected: Corrected) -> pd.DataFrame:
@@ -99,7 +88,7 @@ def _keys(contrast: Contrast) -> dict[str, str]:
 
 
 def trends_table(
-    factors: Sequence[Factor], fits: Mapping[str, Fits], everything: Sequence[Standing]
+    factors: Sequence[Factor], fits: Mapping[str, OutcomeFits], everything: Sequence[Standing]
 ) -> pd.DataFrame:
     """Least-squares slope over the steps of each ordered factor of three or more levels."""
     weights = {f.name: w for f in factors if (w := _slope_weights(f, everything)) is not None}
@@ -184,7 +173,7 @@ def needs_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["outcome", *KEYS, "condition", "more_switches"])
 
 
-def components_table(fits: Mapping[str, Fits], counts: CountFit | None) -> pd.DataFrame:
+def components_table(fits: Mapping[str, OutcomeFits], counts: CountFit | None) -> pd.DataFrame:
     """Standard deviations of the random parts, in the outcome's unit (log for spread)."""
     rows = []
     for outcome, found in fits.items():
@@ -198,7 +187,7 @@ def components_table(fits: Mapping[str, Fits], counts: CountFit | None) -> pd.Da
     return pd.DataFrame(rows, columns=["outcome", "component", "sd", "at_zero"])
 
 
-def fits_table(fits: Mapping[str, Fits], counts: CountFit | None) -> pd.DataFrame:
+def fits_table(fits: Mapping[str, OutcomeFits], counts: CountFit | None) -> pd.DataFrame:
     """One row a fit: its size and whether it converged."""
     rows = []
     for outcome, found in fits.items():

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import os
-import time
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -20,18 +18,17 @@ from pipeline.models.design import (
     Block,
     Design,
     build_design,
-    condition_block_name,
     condition_blocks,
 )
 from pipeline.models.effects import (
     Effect,
     effects_table,
     linear_effects,
-    scaled,
 )
-from pipeline.models.fitting import OutcomeFit, Response, fit_outcome
+from pipeline.models.fitting import OutcomeFits, Response, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.inference import Estimate
+from pipeline.models.lookup import Lookup
 from pipeline.models.mistakes import mistake_effects
 from pipeline.models.race import RaceFacts, race_check
 from pipeline.models.responses import (
@@ -53,6 +50,7 @@ from pipeline.models.results import (
     runs_table,
     trends_table,
 )
+from pipeline.models.stages import Progress, Watch
 from pipeline.models.tables import SeasonData, SeasonResult
 from pipeline.models.verdicts import Margins
 from pipeline.schema import CONDITIONS, OUTCOMES
@@ -60,22 +58,12 @@ from pipeline.schema import CONDITIONS, OUTCOMES
 if TYPE_CHECKING:
     import pandas as pd
 
-Progress = Callable[[str], None]
 RESPONSES: dict[str, Callable[[Laps], Response]] = {
     "pace": pace_response,
     "spread": spread_response,
     "fade": fade_response,
     "race": race_response,
 }
-
-
-@dataclass(frozen=True)
-class OutcomeFits:
-    """All fits of a mixed-model outcome: over everything, and one a condition variable."""
-
-    base: OutcomeFit
-    by_variable: Mapping[str, OutcomeFit]
-    factor: float
 
 
 def analyse(
@@ -93,7 +81,7 @@ def analyse(
     Outcomes are fitted side by side on the processors there are; the numbers do not depend on it.
     Raises UserError where no run can be used.
     """
-    watch = _Watch(progress, workers=os.cpu_count() or 1)
+    watch = Watch(progress, workers=os.cpu_count() or 1)
     found = _estimate_all(data, outcomes, conditions, watch)
     result = watch("tables", lambda: _result(found, by_driver))
     if second_opinion:
@@ -110,7 +98,7 @@ def effects_alone(
     data: SeasonData, *, outcomes: Sequence[str] = OUTCOMES, conditions: bool = True
 ) -> pd.DataFrame:
     """The effects table of `analyse`, without the other tables: for studies of many seasons."""
-    found = _estimate_all(data, outcomes, conditions, _Watch(None))
+    found = _estimate_all(data, outcomes, conditions, Watch(None))
     return effects_table(found.effects, found.margins)
 
 
@@ -130,7 +118,7 @@ class _Found:
 
 
 def _estimate_all(
-    data: SeasonData, outcomes: Sequence[str], conditions: bool, watch: _Watch
+    data: SeasonData, outcomes: Sequence[str], conditions: bool, watch: Watch
 ) -> _Found:
     index = usable_runs(data)
     if not len(index):
@@ -155,37 +143,6 @@ def _estimate_all(
     fits = {name: found for name, (_, found) in done.items() if name != "mistakes"}
     margins = Margins.of(data.worthwhile_s, in_race)
     return _Found(data, design, laps, everything, fits, effects, counts, margins, in_race)
-
-
-class _Watch:
-    """Times the stages and says which one runs. workers: how many jobs may run at a time."""
-
-    def __init__(self, progress: Progress | None, workers: int = 1) -> None:
-        self.progress = progress
-        self.workers = workers
-        self.seconds: dict[str, float] = {}
-
-    def __call__(self, stage: str, work: Callable[[], Any]) -> Any:
-        if self.progress is not None:
-            self.progress(stage)
-        started = time.perf_counter()
-        done = work()
-        self.seconds[stage] = time.perf_counter() - started
-        return done
-
-    def side_by_side(self, jobs: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
-        """What independent jobs give; their seconds are of processor time."""
-        if self.progress is not None:
-            self.progress("fits")
-        with ThreadPoolExecutor(min(self.workers, len(jobs))) as pool:
-            running = {name: pool.submit(self._timed, name, job) for name, job in jobs.items()}
-            return {name: job.result() for name, job in running.items()}
-
-    def _timed(self, name: str, job: Callable[[], Any]) -> Any:
-        started = time.thread_time()
-        done = job()
-        self.seconds[name] = time.thread_time() - started
-        return done
 
 
 def _condition_variables(design: Design) -> list[str]:
@@ -252,7 +209,7 @@ def _result(found: _Found, by_driver: bool) -> SeasonResult:
     data, design, fits = found.data, found.design, found.fits
     pace = fits["pace"].base
     corrected = corrected_times(design, pace, found.laps)
-    lookup = _Lookup(fits, found.effects, found.standings)
+    lookup = Lookup(fits, found.effects, found.standings)
     linear = {name: one.base for name, one in fits.items()} if by_driver else {}
     return SeasonResult(
         effects=effects_table(found.effects, found.margins),
@@ -285,77 +242,6 @@ def _race_check(effects: Sequence[Effect], laps: Laps, in_race: float) -> Any:
         mean_lap=float(laps.clean.mean_lap[laps.clean.n > 0].mean()),
     )
     return race_check(direct, parts, facts, np.random.default_rng(1))
-
-
-@dataclass(frozen=True)
-class _Lookup:
-    """Estimates of level `to` against level `from_`, for the claims."""
-
-    fits: Mapping[str, OutcomeFits]
-    effects: Sequence[Effect]
-    everything: Sequence[Standing]
-
-    def __call__(
-        self, outcome: str, factor: str, from_: str, to: str, condition: str
-    ) -> tuple[Estimate | None, int]:
-        own = {
-            s.contrast.level: s
-            for s in self.everything
-            if s.contrast.factor == factor and s.condition == condition
-        }
-        number = own.get("+1")
-        if number is not None:
-            return self._number(outcome, number, from_, to)
-        weights: dict[str, float] = {}
-        switches = []
-        for level, sign in ((to, 1.0), (from_, -1.0)):
-            standing = own.get(level)
-            if standing is not None:
-                if not standing.tellable:
-                    return None, 0
-                weights |= {standing.contrast.name: sign}
-                switches.append(standing.own_switches)
-        if not weights:
-            return None, 0
-        return self._estimate(outcome, weights, condition, own), min(switches)
-
-    def _number(
-        self, outcome: str, standing: Standing, from_: str, to: str
-    ) -> tuple[Estimate | None, int]:
-        found = self._of(outcome, standing)
-        if found is None:
-            return None, 0
-        return scaled(found, float(to) - float(from_)), standing.own_switches
-
-    def _of(self, outcome: str, standing: Standing) -> Estimate | None:
-        for effect in self.effects:
-            if effect.outcome == outcome and effect.standing is standing:
-                return effect.estimate
-        return None
-
-    def _estimate(
-        self,
-        outcome: str,
-        weights: Mapping[str, float],
-        condition: str,
-        own: Mapping[str, Standing],
-    ) -> Estimate | None:
-        if len(weights) == 1:
-            ((name, sign),) = weights.items()
-            standing = next(s for s in own.values() if s.contrast.name == name)
-            found = self._of(outcome, standing)
-            return None if found is None else scaled(found, sign)
-        if outcome not in self.fits:
-            return None
-        fits = self.fits[outcome]
-        variable, _, value = condition.partition("=")
-        fitted = fits.by_variable[variable] if value else fits.base
-        factor = next(iter(own.values())).contrast.factor
-        groups = [(condition_block_name(factor, variable), value, 1.0)] if value else []
-        combination = fitted.combination(weights, groups)
-        if combination is None:
-            return None
-        return scaled(fitted.estimates([combination])[0], fits.factor)
 
 
 def _notes(design: Design, fits: Mapping[str, OutcomeFits], laps: Laps) -> tuple[str, ...]:

@@ -5,14 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.models import solver
+from pipeline.models import newton
 from pipeline.models.solver import Fit, fit_rows
 from tests.models.test_solver_parts import THETA, season
 
 
 def _fitted(monkeypatch: pytest.MonkeyPatch, seed: int, cheap: int, rough: int) -> Fit:
-    monkeypatch.setattr(solver, "CHEAP_CELLS", cheap)
-    monkeypatch.setattr(solver, "ROUGH_STEPS", rough)
+    monkeypatch.setattr(newton, "CHEAP_CELLS", cheap)
+    monkeypatch.setattr(newton, "ROUGH_STEPS", rough)
     return fit_rows(season(seed)[0], THETA[:6])
 
 
