@@ -58,8 +58,9 @@ def page(lines: list, threads: str) -> str:
         f"{libraries}; {os.cpu_count()} cores, {busy} processes ready to run: more than the cores "
         "is a busy machine). The ratio is ours over the reference, measured in the same run. The "
         "fit: wall time, medians of five in turn, R and MixedLM once. All else: processor time of "
-        "a process of its own, which for one thread is an idle machine's wall time. A line that "
-        "names a memory is in GB. What the figures mean stands in GROWTH.md.",
+        "a process of its own, which for one thread is an idle machine's wall time; lines that say "
+        "so are wall time. A line that names a memory is in GB. What the figures mean stands in "
+        "GROWTH.md.",
         "",
         "| what | ours, s | reference | reference, s | ratio | target |",
         "|---|---:|---|---:|---:|---|",
