@@ -60,7 +60,8 @@ def in_traffic(
 
 
 def _by_session_and_time(session: np.ndarray, when: np.ndarray) -> np.ndarray:
-    """Order of the passings; one sort of whole numbers where milliseconds of all days fit."""
+    """Order of the passings; one sort of whole numbers where milliseconds of all days fit. They
+    are counted from the session's first, which keeps the numbers small and the sort quick."""
     fine = (when - when.min()) // 1_000
     count = int(session.max()) + 1
     begin = np.full(count, int(fine.max()))
