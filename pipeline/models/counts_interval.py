@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
+from scipy.special import stdtr, stdtrit
 
 from pipeline.models.counts import CountFit
 from pipeline.models.counts_family import Array
@@ -45,8 +46,8 @@ def wald_interval(fit: CountFit, L: Array, level: float = 0.95) -> CountInterval
     L = np.asarray(L, float)
     estimate, error = float(L @ fit.beta), float(np.sqrt(L @ fit.cov_beta @ L))
     df = satterthwaite_df(fit, L)
-    reach = float(stats.t.ppf(0.5 + level / 2, df)) * error
-    p = 2.0 * float(stats.t.sf(abs(estimate) / error, df))
+    reach = float(stdtrit(df, 0.5 + level / 2)) * error
+    p = 2.0 * float(stdtr(df, -abs(estimate) / error))
     return CountInterval(estimate, error, df, estimate - reach, estimate + reach, p)
 
 
@@ -62,9 +63,9 @@ def fit_interval(fit: CountFit, L: Array, level: float = 0.95) -> CountInterval:
     L = np.asarray(L, float)
     wald = wald_interval(fit, L, level)
     root = signed_root(fit, L)
-    t = float(stats.t.ppf(0.5 + level / 2, wald.df))
+    t = float(stdtrit(wald.df, 0.5 + level / 2))
     low, high = (_crossing(root, wald, target) for target in (-t, t))
-    p = 2.0 * float(stats.t.sf(abs(root(0.0)), wald.df))
+    p = 2.0 * float(stdtr(wald.df, -abs(root(0.0))))
     return CountInterval(wald.estimate, wald.std_error, wald.df, low, high, p)
 
 

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
 
 from pipeline.models.contrasts import Contrast
 from pipeline.models.design import condition_block_name
 from pipeline.models.identify import Standing
 from pipeline.models.inference import Estimate, no_wider
-from pipeline.models.verdicts import Margins, verdict
+from pipeline.models.verdicts import Margins, false_discovery, verdict
 from pipeline.schema import EFFECTS
 
 if TYPE_CHECKING:
@@ -134,7 +133,7 @@ def _q_values(effects: Sequence[Effect]) -> list[float]:
     q = np.full(len(p), np.nan)
     told = np.isfinite(p)
     if told.any():
-        q[told] = stats.false_discovery_control(p[told])
+        q[told] = false_discovery(p[told])
     return [float(value) for value in q]
 
 

@@ -12,8 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special, stats
-from scipy.special import stdtr, stdtrit
+from scipy.special import fdtrc, stdtr, stdtridf, stdtrit
 
 from pipeline.models.criterion import evaluate
 from pipeline.models.rows import Array
@@ -156,9 +155,9 @@ def no_wider(estimate: Estimate, bound: Estimate, level: float = 0.95) -> Estima
     """The estimate, its degrees of freedom raised until its interval is no wider than the bound."""
     low, high = bound.interval(level)
     reach = (high - low) / 2 / estimate.std_error
-    if reach >= float(stats.t.ppf(0.5 + level / 2, estimate.df)):
+    if reach >= float(stdtrit(estimate.df, 0.5 + level / 2)):
         return estimate
-    df = float(special.stdtridf(0.5 + level / 2, reach))
+    df = float(stdtridf(0.5 + level / 2, reach))
     return replace(estimate, df=df if np.isfinite(df) else 1e6)
 
 
@@ -214,7 +213,7 @@ def kenward_roger_f(fit: Fit, fixed: Array) -> tuple[float, int, float, float]:
     if k == 1:
         one = contrast(fit, fixed[:, 0], method="kenward-roger")
         value = (one.estimate / one.std_error) ** 2
-        return value, 1, one.df, float(stats.f.sf(value, 1, one.df))
+        return value, 1, one.df, float(fdtrc(1, one.df, value))
     inverse = np.linalg.inv(pieces.covariance)
     scaled = np.array([inverse @ slope for slope in pieces.slopes])
     traces = np.einsum("jkk->j", scaled)
@@ -223,7 +222,7 @@ def kenward_roger_f(fit: Fit, fixed: Array) -> tuple[float, int, float, float]:
     adjusted = pieces.covariance + 2 * np.einsum("ij,ijkl->kl", W, _kr_terms(fit, pieces.carried))
     wald = float(pieces.estimate @ np.linalg.solve(adjusted, pieces.estimate)) / k
     scale, df = _kr_scale(A1, A2, k)
-    return scale * wald, k, df, float(stats.f.sf(scale * wald, k, df))
+    return scale * wald, k, df, float(fdtrc(k, df, scale * wald))
 
 
 def _kr_scale(A1: float, A2: float, k: int) -> tuple[float, float]:

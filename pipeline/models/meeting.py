@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import stdtr, stdtrit
 
 from pipeline.errors import CallError
 from pipeline.models.curves import (
@@ -25,6 +25,7 @@ from pipeline.models.results import runs_table
 from pipeline.models.rows import Array, Codes
 from pipeline.models.season import effects_alone
 from pipeline.models.tables import MeetingResult, SeasonData
+from pipeline.models.verdicts import false_discovery
 
 
 def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:
@@ -127,9 +128,9 @@ def _differences(design: Design, fitted: OutcomeFit, laps: Laps) -> dict[str, Ar
     variance = noise[before] + noise[after] + 2 * fitted.run_variance + error**2
     difference = laps.clean.mean_y[after] - laps.clean.mean_y[before] - correction
     df = max(R - len(np.unique(design.entry)) - 2, 1)
-    reach = float(stats.t.ppf(0.975, df))
-    p_values = 2 * stats.t.sf(np.abs(difference) / np.sqrt(variance), df)
-    out["difference_q"][after] = stats.false_discovery_control(p_values)
+    reach = float(stdtrit(df, 0.975))
+    p_values = 2 * stdtr(df, -np.abs(difference) / np.sqrt(variance))
+    out["difference_q"][after] = false_discovery(p_values)
     out["difference_s"][after] = difference
     out["difference_low"][after] = difference - reach * np.sqrt(variance)
     out["difference_high"][after] = difference + reach * np.sqrt(variance)

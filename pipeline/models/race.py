@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
 
 from pipeline.models.effects import Effect
 from pipeline.models.inference import Estimate
@@ -96,5 +95,5 @@ def compose(
 def _draws(estimate: Estimate | None, rng: np.random.Generator) -> np.ndarray:
     if estimate is None:
         return np.zeros(DRAWS)
-    t = stats.t.rvs(max(estimate.df, 2.0), size=DRAWS, random_state=rng)
+    t = rng.standard_t(max(estimate.df, 2.0), size=DRAWS)
     return estimate.estimate + estimate.std_error * np.asarray(t)

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from pipeline.models.inference import Estimate
+from pipeline.models.rows import Array
 
 ALPHA = 0.05
 LEANING = 0.20
@@ -54,6 +55,19 @@ class Margins:
 
     def __getitem__(self, outcome: str) -> float:
         return float(getattr(self, outcome))
+
+
+def false_discovery(p_values: Array) -> Array:
+    """q-values (n,) of p-values (n,), by Benjamini and Hochberg (1995).
+
+    The statistics library has the same; loading it takes longer than a season's tables.
+    """
+    order = np.argsort(p_values)
+    count = len(p_values)
+    raised = p_values[order] * (count / np.arange(1, count + 1))
+    out = np.empty(count)
+    out[order] = np.minimum.accumulate(raised[::-1])[::-1]
+    return np.clip(out, 0.0, 1.0)
 
 
 def verdict(outcome: str, estimate: Estimate, q_value: float, margin: float) -> str:

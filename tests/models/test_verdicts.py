@@ -14,6 +14,7 @@ from pipeline.models.verdicts import (
     Margins,
     claim_verdict,
     equivalent,
+    false_discovery,
     more_switches,
     verdict,
 )
@@ -96,3 +97,11 @@ def test_ratios_are_printed_as_ratios_with_their_error_on_the_log_scale() -> Non
     assert shown["std_error"] == 0.1
     assert shown["ci_low"] == pytest.approx(1.2 * np.exp(-1.959964 * 0.1), rel=1e-5)
     assert shown["ci_high"] * shown["ci_low"] == pytest.approx(1.2**2)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 40])
+def test_q_values_are_the_librarys(count: int) -> None:
+    p_values = np.round(np.random.default_rng(count).random(count) ** 3, 2)  # some are equal
+    np.testing.assert_array_equal(
+        false_discovery(p_values), stats.false_discovery_control(p_values)
+    )
