@@ -72,12 +72,11 @@ def _laps(world: World, timing: Timed, numbers: list[int]) -> pd.DataFrame:
     begin = np.concatenate([timing.passings[r][:-1] for r in numbers])
     end = np.concatenate([timing.passings[r][1:] for r in numbers])
     status = lap_status(row, end - begin, lap == 1)
-    centre = run_centres(row, end - begin, lap > 1).centre[row]
+    centre = run_centres(row, end - begin, lap > 1).centre
     places = [world.runs[r] for r in numbers]
     days = [1000 * one.meeting + world.session(one).day for one in places]
-    session = np.array([100 * day + one.session for day, one in zip(days, places, strict=True)])
-    held = in_traffic(
-        session[row], row, *(np.round(t * 1e6).astype(int) for t in (begin, end)), centre
-    )
+    session = [100 * day + one.session for day, one in zip(days, places, strict=True)]
+    codes = np.unique(session, return_inverse=True)[1]
+    held = in_traffic(codes, row, *(np.round(t * 1e6).astype(int) for t in (begin, end)), centre)
     names = np.where(held & (status == CLEAN), "traffic", NAMES[status])
     return pd.DataFrame({"run": row, "lap": lap, "lap_s": end - begin, "status": names})
