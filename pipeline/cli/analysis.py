@@ -82,6 +82,7 @@ def load(folder: Path, class_name: str | None, steps: Steps) -> Loaded:
 
 def analyse(loaded: Loaded, steps: Steps, *, second_opinion: bool = False) -> SeasonResult:
     """Fit the season's models."""
+    steps("libraries")  # a third of a second to load, which is neither reading nor fitting
     from pipeline.models.season import analyse as fit
     from pipeline.schema import OUTCOMES
 
