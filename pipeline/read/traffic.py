@@ -21,8 +21,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.read.keys import order_of
-
 # Closer than this a car is in the other's way even at equal pace.
 NEAR_SECONDS = 0.4
 # Laps further from the car ahead than this share of a lap are free whatever the pace.
@@ -47,29 +45,29 @@ def in_traffic(
     # An opening passing ends no lap: it is there as the beginning of one.
     firsts = rows[_opens(run[rows])]
     when = np.concatenate([end[rows], begin[firsts]])
-    which = np.concatenate([rows, firsts])
-    runs = run[which]
+    runs = run[np.concatenate([rows, firsts])]
     order = _by_session_and_time(session[runs], when)
     when, runs = when[order], runs[order]
     sessions, usual = session[runs], centre[runs]
     gain = usual[:-1] - usual[1:]
     near = np.minimum(NEAR_SECONDS + gain, FARTHEST_SHARE * usual[1:])
     close = (np.diff(when) / 1e6 < near) & (np.diff(sessions) == 0) & (np.diff(runs) != 0)
-    behind = order[1:][close]
-    return _of_next_lap(which[behind], behind >= len(rows), run)
+    behind = np.zeros(len(when), dtype=bool)
+    behind[order[1:]] = close
+    # A passing close behind another car marks the lap that begins there.
+    ended, out = np.zeros((2, len(end)), dtype=bool)
+    ended[rows] = behind[: len(rows)]
+    out[1:] = ended[:-1] & (run[1:] == run[:-1])
+    out[firsts] |= behind[len(rows) :]
+    return out
 
 
 def _by_session_and_time(session: np.ndarray, when: np.ndarray) -> np.ndarray:
-    """Order of the passings; one sort of whole numbers where milliseconds of all days fit. They
-    are counted from the session's first, which keeps the numbers small and the sort quick."""
+    """Order of the passings; one sort of whole numbers where milliseconds of all days fit."""
     fine = (when - when.min()) // 1_000
-    count = int(session.max()) + 1
-    begin = np.full(count, int(fine.max()))
-    np.minimum.at(begin, session, fine)
-    fine -= begin[session]
-    span = int(fine.max()) + 1
+    span, count = int(fine.max()) + 1, int(session.max()) + 1
     if span * count < 2**62:
-        return order_of(session.astype(np.int64) * span + fine)
+        return np.argsort(session.astype(np.int64) * span + fine, kind="stable")
     return np.lexsort((when, session))
 
 
@@ -93,16 +91,3 @@ def _opens(run: np.ndarray) -> np.ndarray:
     opens = np.ones(len(run), dtype=bool)
     opens[1:] = run[1:] != run[:-1]
     return opens
-
-
-def _of_next_lap(which: np.ndarray, opening: np.ndarray, run: np.ndarray) -> np.ndarray:
-    """(n,) bool: a passing close behind another car marks the lap that begins there.
-
-    which (k,): lap that the passing ends or, where it is `opening`, begins.
-    """
-    out = np.zeros(len(run), dtype=bool)
-    out[which[opening]] = True
-    rows = which[~opening] + 1
-    rows = rows[rows < len(run)]
-    out[rows[run[rows] == run[rows - 1]]] = True
-    return out
