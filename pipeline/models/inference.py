@@ -8,7 +8,7 @@ of Kenward and Roger vanishes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -58,20 +58,21 @@ class Pieces:
 
 def combine(fit: Fit, fixed: Array, penalised: Array | None = None) -> Pieces:
     """The combinations fixed' beta + penalised' u. fixed: (p, k) or (p,); penalised: (q, k)."""
-    state = fit.state
     full = _over_all(fit, fixed, penalised)
+    estimate, half, carried = _solved(fit, full)
+    slopes = np.empty((len(fit.theta), *half.shape[1:] * 2))
+    for parameter, left, right in _slope_factors(fit, full, carried):
+        slopes[parameter] = left.T @ right
+    return Pieces(estimate, half.T @ half, slopes, carried)
+
+
+def _solved(fit: Fit, full: Array) -> tuple[Array, Array, Array]:
+    """Estimates (k,), H with H'H their covariance, and V^-1 (X, Z) applied to them (R, k)."""
+    state = fit.state
     half = state.factor.halves(full)
     weights = state.factor.solve(full)
     estimate = full[: state.p].T @ state.sorted_rows.shift + full.T @ state.coefficients
-    carried = state.absorbed.times(state.sorted_rows.fitted(weights))
-    slopes = np.empty((len(fit.theta), *half.shape[1:] * 2))
-    for j, d in enumerate(state.sorted_rows.diagonal.T):
-        slopes[j] = carried.T @ (d[:, None] * carried)
-    for j, group in zip(state.sorted_rows.local_parameters, state.sorted_rows.groups, strict=True):
-        sums = group.sums(carried)[group.active]
-        slopes[j] = sums.T @ sums
-    _pattern_slopes(fit, full, carried, slopes)
-    return Pieces(estimate, half.T @ half, slopes, carried)
+    return estimate, half, state.absorbed.times(state.sorted_rows.fitted(weights))
 
 
 def _over_all(fit: Fit, fixed: Array, penalised: Array | None) -> Array:
@@ -85,18 +86,23 @@ def _over_all(fit: Fit, fixed: Array, penalised: Array | None) -> Array:
     return out
 
 
-def _pattern_slopes(fit: Fit, full: Array, carried: Array, slopes: Array) -> None:
-    """d L'C^-1L / d theta of the penalised blocks: (G^-1 C L)_u' G_j (G^-1 C L)_u.
+def _slope_factors(fit: Fit, full: Array, carried: Array) -> Iterator[tuple[int, Array, Array]]:
+    """For each parameter two matrices of k columns whose product is d L'C^-1L / d theta.
 
-    The mixed-model equations give G^-1 (C^-1 L)_u = L_u - Z' V0^-1 A C^-1 L, which needs no
-    inverse of G and so holds at a variance of zero too.
+    Of a penalised block: (G^-1 C L)_u' G_j (G^-1 C L)_u. The mixed-model equations give
+    G^-1 (C^-1 L)_u = L_u - Z' V0^-1 A C^-1 L, which needs no inverse of G and so holds at a
+    variance of zero too.
     """
     rows = fit.state.sorted_rows
+    for j, d in enumerate(rows.diagonal.T):
+        yield j, carried, d[:, None] * carried
+    for j, group in zip(rows.local_parameters, rows.groups, strict=True):
+        sums = group.sums(carried)[group.active]
+        yield int(j), sums, sums
     left = full - rows.cross(carried)
     for block in rows.blocks:
         part = left[block.columns]
-        shaped = part if block.pattern is None else block.pattern @ part
-        slopes[block.parameter] = part.T @ shaped
+        yield block.parameter, part, part if block.pattern is None else block.pattern @ part
 
 
 def contrast(
@@ -128,12 +134,15 @@ def contrast(
 
 def contrasts(fit: Fit, fixed: Array, penalised: Array | None = None) -> list[Estimate]:
     """Satterthwaite estimates of many combinations at once. fixed: (p, k)."""
-    pieces = combine(fit, fixed, penalised)
-    variances = np.diag(pieces.covariance)
-    slopes = np.einsum("jkk->jk", pieces.slopes)
+    full = _over_all(fit, fixed, penalised)
+    estimate, half, carried = _solved(fit, full)
+    variances = (half**2).sum(axis=0)
+    slopes = np.empty((len(fit.theta), len(variances)))
+    for parameter, left, right in _slope_factors(fit, full, carried):
+        slopes[parameter] = (left * right).sum(axis=0)
     return [
         Estimate(float(b), float(np.sqrt(f)), _satterthwaite(float(f), g, fit.cov_theta))
-        for b, f, g in zip(pieces.estimate, variances, slopes.T, strict=True)
+        for b, f, g in zip(estimate, variances, slopes.T, strict=True)
     ]
 
 
