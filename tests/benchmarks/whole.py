@@ -71,7 +71,7 @@ def import_lines() -> Iterator[Line]:
 
 
 def scale_lines(
-    meetings: tuple[int, ...] = (40, 400), seasons: tuple[int, ...] = (1, 5, 10)
+    meetings: tuple[int, ...] = (40, 400), seasons: tuple[int, ...] = (1, 10, 50)
 ) -> Iterator[Line]:
     """One streaming pass over stores of any size, and one fit over many seasons' runs."""
     first = 0.0
