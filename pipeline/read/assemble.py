@@ -68,9 +68,10 @@ def _opens(run: np.ndarray) -> np.ndarray:
 def _laps_of_rows(found: Ordered, session: Labels, heat: Labels, run: np.ndarray) -> Laps:
     rows, end = found.rows, found.times.axis
     opens = _opens(run)
-    micros = np.round(rows.lap_s * SECOND).astype(np.int64)
-    known = end != NO_TIME
-    begin = end - micros if known.all() else np.where(known, end - micros, NO_TIME)
+    known, begin = end != NO_TIME, end
+    if known.any():
+        begin = end - np.round(rows.lap_s * SECOND).astype(np.int64)
+        begin = begin if known.all() else np.where(known, begin, NO_TIME)
     return Laps(
         rows, session, heat, run, opens, _numbers(rows.lap, run, opens), rows.lap_s,
         begin, end, found.times.absolute, np.zeros(len(rows), dtype=bool),

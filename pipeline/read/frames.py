@@ -14,7 +14,7 @@ from pipeline.read.by_run import LapsByRun
 from pipeline.read.clocks import day_number, iso_day
 from pipeline.read.gathered import Aside, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, zone_of
-from pipeline.read.keys import distinct
+from pipeline.read.keys import alike, distinct
 from pipeline.read.labels import Labels, together
 from pipeline.read.ordered import Context
 from pipeline.read.records import ReadOptions
@@ -34,8 +34,10 @@ def ends_of(laps: Laps, elapsed: np.ndarray, starts: dict[str, int]) -> np.ndarr
 
     elapsed (n,): s. starts: session -> UTC microseconds of its start, where told.
     """
-    at = laps.end if laps.absolute else np.full(len(laps.end), NO_TIME, dtype=np.int64)
+    at = laps.end if laps.absolute else alike(NO_TIME, len(laps.end))
     known = at != NO_TIME
+    if not known.any() and not starts:
+        return at
     if not known.all():
         started = _by_session(laps.session, starts)
         counted = ~known & (started != NO_TIME)
@@ -140,7 +142,9 @@ def _first_and_start(laps: Laps, at: np.ndarray) -> tuple[np.ndarray, np.ndarray
     """Of each session, class and heat (s,): its first lap, and the microseconds at which its
     earliest lap began, _NEVER where none is known."""
     known = at != NO_TIME
-    begin = np.where(known, at * 1_000 - (laps.lap_s * SECOND).astype(np.int64), _NEVER)
+    begin = alike(_NEVER, len(at))
+    if known.any():
+        begin = np.where(known, at * 1_000 - (laps.lap_s * SECOND).astype(np.int64), _NEVER)
     opening = np.flatnonzero(laps.opens)
     key = np.zeros(len(opening), dtype=np.int64)
     for labels in (laps.session, laps.rows.racing_class, laps.heat):

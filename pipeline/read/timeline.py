@@ -46,8 +46,8 @@ class Timeline:
 
     def keep(self, rows: np.ndarray) -> Timeline:
         """Only these rows: a bool mask, or indices in the order wanted."""
-        utc = self.utc[rows]
-        axis = utc if self.absolute else self.axis[rows]
+        utc = picked(self.utc, rows)
+        axis = utc if self.absolute else picked(self.axis, rows)
         return Timeline(utc, axis, picked(self.stretch, rows), self.absolute)
 
 
@@ -72,10 +72,10 @@ def timeline(
     """Put the rows' times on one axis. groups (n,): code of car and session."""
     zone = zone_of(options.timezone)
     size = len(rows)
-    stretch = alike(0, size)
-    utc = rows.utc.copy()
+    stretch, utc = alike(0, size), rows.utc
     known = (rows.local != NO_TIME) & (utc == NO_TIME)
     if known.any():
+        utc = utc.copy()
         which = slice(None) if known.all() else np.flatnonzero(known)
         local, dated = rows.local[which], rows.dated[which]
         if not dated.all():
@@ -89,6 +89,8 @@ def timeline(
         _tell_jumps(order, rows.line[which], harvest)
     if (utc != NO_TIME).any():
         return Timeline(utc, utc, stretch, True)
+    if np.isnan(rows.elapsed).all():
+        return Timeline(utc, utc, stretch, False)
     axis = np.where(np.isnan(rows.elapsed), NO_TIME, np.nan_to_num(rows.elapsed) * SECOND)
     axis = np.where(np.abs(axis) < 9e18, axis, NO_TIME).astype(np.int64)
     counted = np.flatnonzero(axis != NO_TIME)
