@@ -108,34 +108,40 @@ def sessions_frame(
     at (n,): UTC milliseconds of the ends of the laps, see `ends_of`.
     """
     options = context.options
-    place, start = _first_and_start(laps, at)
-    names, classes, heats = (
-        labels.keep(place).texts().tolist()
-        for labels in (laps.session, laps.rows.racing_class, laps.heat)
-    )
-    told = [
-        starts.get(name, _NEVER) if "stay " not in heat else _NEVER
-        for name, heat in zip(names, heats, strict=True)
-    ]
-    start = np.where(np.array(told) != _NEVER, told, start)
-    late = start == _NEVER
-    order = np.lexsort((place, start, late)).tolist()
-    names, classes, heats = ([texts[i] for i in order] for texts in (names, classes, heats))
-    start = np.where(late, NO_TIME, start)[order]
+    names, classes, heats, start = _sessions_in_order(laps, at, starts)
     _tell_kinds(dict.fromkeys(names), options, harvest)
     dates = _dates(names, start, context)
     _tell_days(set(dates), options, harvest)
     rounded = np.where(start == NO_TIME, NO_TIME, (start + 500) // 1_000)
     return SESSIONS.conform({
-        "meeting": [options.meeting] * len(order), "session": names,
+        "meeting": [options.meeting] * len(names), "session": names,
         "session_kind": [session_kind(name, options)[0] for name in names],
         "class": [
             own or options.facts(name).racing_class
             for own, name in zip(classes, names, strict=True)
         ],
         "heat": heats, "date": dates, "start": _instants(rounded).to_pandas(),
-        "order": np.arange(len(order)), "source": [source] * len(order),
+        "order": np.arange(len(names)), "source": [source] * len(names),
     })  # fmt: skip
+
+
+def _sessions_in_order(
+    laps: Laps, at: np.ndarray, starts: dict[str, int]
+) -> tuple[list[str], list[str], list[str], np.ndarray]:
+    """Session, class and heat (s,) in order of time, and the microseconds at which each began,
+    NO_TIME where unknown: as told, else as the earliest lap began."""
+    place, start = _first_and_start(laps, at)
+    three = (laps.session, laps.rows.racing_class, laps.heat)
+    names, classes, heats = (labels.keep(place).texts() for labels in three)
+    told = [
+        starts.get(name, _NEVER) if "stay " not in heat else _NEVER
+        for name, heat in zip(names, heats, strict=True)
+    ]
+    start = np.where(np.array(told) != _NEVER, told, start)
+    late = start == _NEVER
+    order = np.lexsort((place, start, late))
+    begins = np.where(late, NO_TIME, start)[order]
+    return names[order].tolist(), classes[order].tolist(), heats[order].tolist(), begins
 
 
 def _first_and_start(laps: Laps, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.read import clocks, durations, quick
+from pipeline.read import clocks, durations, quick, shapes
 from pipeline.read.instants import local_of
 
 DECIMALS = st.one_of(
@@ -74,3 +74,17 @@ def test_the_usual_columns_are_read_at_once() -> None:
     found = quick.instants(pa.array(["1970-01-02 00:00:01.5", "1970-01-01T00:00:00"]))
     assert found is not None
     assert found.tolist() == [86_401_500_000, 0]
+
+
+@pytest.mark.parametrize("block", [1, 7, 64])
+def test_blocks_of_rows_are_read_as_the_whole_is(
+    block: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    chance = np.random.default_rng(block)
+    cells = ["16.234", "9.1", "1:02.3", "16,25", "2026-03-28 10:32:05.1", "10:32:06", *ODD]
+    for column in (pa.array(chance.choice(cells, 300)), pa.array(["03.04.2026 10:32:05"] * 300)):
+        whole = durations.read_durations(column), clocks.read_clocks(column)
+        with monkeypatch.context() as patch:
+            patch.setattr(shapes, "BLOCK", block)
+            assert_same(durations.read_durations(column), whole[0])
+            assert_same(clocks.read_clocks(column), whole[1])
