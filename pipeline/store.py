@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 TABLES = {"laps": LAPS, "set_aside": SET_ASIDE, "sessions": SESSIONS}
 MAPPINGS = "mappings.json"
 _BATCH = 65_536
+_HARDLY_TWICE = ("elapsed_s",)
 _PLAIN_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,59}(?<!\.)")
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 
@@ -223,16 +224,18 @@ def _table_writer(
 def _write(path: Path, rows: pa.Table, table: Table) -> None:
     """The rows as parquet; coded texts are written as they are and read as plain ones.
 
-    Whole numbers and instants that rise from row to row are short as differences, and quick.
+    Whole numbers and instants that rise from row to row are short as differences, and quick;
+    of numbers that hardly ever come twice a dictionary would only be a second copy.
     """
     import pyarrow.parquet as pq
 
     steps = [column.name for column in table.columns if column.kind in ("integer", "instant")]
-    others = [name for name in table.names if name not in steps]
+    encodings = dict.fromkeys(steps, "DELTA_BINARY_PACKED")
+    encodings |= {name: "BYTE_STREAM_SPLIT" for name in table.names if name in _HARDLY_TWICE}
     pq.write_table(
         rows, path, compression="zstd", store_schema=False, write_batch_size=_BATCH,
-        use_dictionary=others, column_encoding=dict.fromkeys(steps, "DELTA_BINARY_PACKED"),
-        write_statistics=steps,
+        use_dictionary=[name for name in table.names if name not in encodings],
+        column_encoding=encodings, write_statistics=steps,
     )  # fmt: skip
 
 
