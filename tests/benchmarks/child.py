@@ -27,6 +27,8 @@ def measured(what: str, *arguments: object) -> dict[str, Any]:
 
 def importing(layout: str, path: str) -> Callable[[], Any]:
     """The import of one export into a new store; team folder: where the export lies."""
+    import pyarrow.parquet  # noqa: F401 - as `arrow` does; a dry run does not load it
+
     from pipeline.importing import ImportCall, import_exports
     from pipeline.team import load_team
 
