@@ -25,9 +25,9 @@ import numpy as np
 from pipeline.models.absorb import Absorbed, absorb, log_det_derivatives
 from pipeline.models.arrow import Factor, NotPositiveError, Scaling, factorise, lower_root
 from pipeline.models.curvature import expected_information
-from pipeline.models.layout import Block, SortedRows
+from pipeline.models.layout import SortedRows
 from pipeline.models.lines import Lines, carried, cross_products, row_products, summed
-from pipeline.models.parts import Piece
+from pipeline.models.parts import Flags, Piece
 from pipeline.models.rows import Array, Codes
 
 
@@ -148,9 +148,7 @@ class State:
                 out[j] -= float(sums[0].products(sums[1]).sum())
         for j in range(self.m):
             out[j] += self.pooled_trace(j, 1)
-        left = self._left
-        for block in rows.blocks:
-            out[block.parameter] = self._block_trace(block, left)
+        out[[block.parameter for block in rows.blocks]] = self._block_traces()
         return out
 
     @cached_property
@@ -163,31 +161,46 @@ class State:
             out[part.columns[: part.own]] = np.diag(M)[: part.own]
         return out
 
-    @cached_property
-    def _information(self) -> Array:
-        """Diagonal of A' P A, (k,)."""
-        rows, B, T = self.sorted_rows, self.factor.B, self.factor.T
-        out = np.empty(rows.k)
-        out[rows.border] = np.diag(T) - row_products(T @ B, T)
-        for part, M, K in zip(rows.parts, self.inverses, self.K, strict=True):
-            own = K[: part.own]
-            out[part.columns[: part.own]] = np.diag(own) - row_products(own @ M, own)
+    def _block_traces(self) -> Array:
+        """tr(Z' P Z pattern) of each block, (blocks,).
+
+        theta Z' P Z = I - [S C^-1 S']_uu / theta of a scalar block, where that has the digits;
+        else from the information itself.
+        """
+        rows, left = self.sorted_rows, self._left
+        out = np.empty(len(rows.blocks))
+        direct = np.zeros(rows.k, dtype=bool)
+        for number, block in enumerate(rows.blocks):
+            if block.pattern is not None:
+                out[number] = self._pattern_trace(block.columns, block.pattern)
+                continue
+            theta, q = float(self.theta[block.parameter]), block.columns.stop - block.columns.start
+            kept = q - float(left[block.columns].sum()) / theta if theta > 0 else 0.0
+            out[number] = kept / theta if kept > 1e-3 * q else np.nan
+            direct[block.columns] = np.isnan(out[number])
+        if direct.any():
+            information = self._information(direct)
+            for number, block in enumerate(rows.blocks):
+                if np.isnan(out[number]):
+                    out[number] = information[block.columns].sum()
         return out
 
-    def _block_trace(self, block: Block, left: Array) -> float:
-        """tr(Z' P Z pattern); theta Z' P Z = I - [S C^-1 S']_uu / theta of a scalar block, where
-        that has the digits."""
-        if block.pattern is not None:
-            place = np.searchsorted(self.sorted_rows.border, np.arange(self.sorted_rows.k))
-            here = np.ix_(place[block.columns], place[block.columns])
-            T, B = self.factor.T, self.factor.B
-            return float(((T - T @ B @ T)[here] * block.pattern).sum())
-        theta, q = float(self.theta[block.parameter]), block.columns.stop - block.columns.start
-        if theta > 0:
-            kept = q - float(left[block.columns].sum()) / theta
-            if kept > 1e-3 * q:
-                return kept / theta
-        return float(self._information[block.columns].sum())
+    def _pattern_trace(self, columns: slice, pattern: Array) -> float:
+        place = np.searchsorted(self.sorted_rows.border, np.arange(columns.start, columns.stop))
+        T, B = self.factor.T, self.factor.B
+        return float(((T - T @ B @ T)[np.ix_(place, place)] * pattern).sum())
+
+    def _information(self, wanted: Flags) -> Array:
+        """Diagonal of A' P A at the wanted columns, (k,), zero elsewhere."""
+        rows, B, T = self.sorted_rows, self.factor.B, self.factor.T
+        out = np.zeros(rows.k)
+        here = wanted[rows.border]
+        out[rows.border[here]] = np.diag(T)[here] - row_products(T[here] @ B, T[here])
+        for part, M, K in zip(rows.parts, self.inverses, self.K, strict=True):
+            place = np.flatnonzero(wanted[part.columns[: part.own]])
+            own = K[place]
+            out[part.columns[place]] = K[place, place] - row_products(own @ M, own)
+        return out
 
     def pooled_trace(self, j: int, power: int) -> float:
         """What the rows that were pooled away add to a trace of row variance j."""
