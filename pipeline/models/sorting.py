@@ -161,35 +161,35 @@ def _lay_out(
     """The parts, and the columns of the border: those of several parts, of none, or tied."""
     part_edges, piece_edges = edges
     cuts = [_cut(A, a, b) for a, b in pairwise(piece_edges)]
-    part_of = np.searchsorted(part_edges, [cut.rows.start for cut in cuts], side="right") - 1
-    first_group = A.shape[1]
-    seen: list[Codes] = []
-    times = np.zeros(k, dtype=np.intp)
-    for number in range(len(part_edges) - 1):
-        found = [cut.columns for cut, part in zip(cuts, part_of, strict=True) if part == number]
-        if crossing is not None:
-            codes = crossing[part_edges[number] : part_edges[number + 1]]
-            found.append(first_group + codes[codes >= 0])
-        seen.append(np.unique(np.concatenate(found)))
-        times[seen[-1]] += 1
+    ends = np.searchsorted([cut.rows.start for cut in cuts], part_edges)
+    by_part = [cuts[a:b] for a, b in pairwise(ends)]
+    seen = [_seen(own, crossing, A.shape[1]) for own in by_part]
+    times = np.bincount(np.concatenate(seen), minlength=k)
     shared = (times != 1) | tied | (len(seen) == 1)
     border = np.flatnonzero(shared)
     parts = []
-    for number, columns in enumerate(seen):
+    for own_cuts, columns in zip(by_part, seen, strict=True):
         own = columns[~shared[columns]]
-        at: Index = np.searchsorted(border, columns[shared[columns]])
-        if len(columns) - len(own) >= FULL_ENOUGH * len(border):
-            at = slice(0, len(border))
+        at = _in_border(np.searchsorted(border, columns[shared[columns]]), len(border))
         laid = np.concatenate([own, border[at]])
         place = np.full(k, -1, dtype=np.intp)
         place[laid] = np.arange(len(laid))
-        pieces = tuple(
-            _piece(cut, place, crossing, groups, first_group)
-            for cut, part in zip(cuts, part_of, strict=True)
-            if part == number
-        )
-        parts.append(Part(laid, len(own), at, pieces))
+        pieces = (_piece(cut, place, crossing, groups, A.shape[1]) for cut in own_cuts)
+        parts.append(Part(laid, len(own), at, tuple(pieces)))
     return tuple(parts), border
+
+
+def _seen(cuts: Sequence[_Cut], crossing: Codes | None, first_group: int) -> Codes:
+    """The columns that are not zero in a part."""
+    found = [cut.columns for cut in cuts]
+    if crossing is not None:
+        codes = crossing[cuts[0].rows.start : cuts[-1].rows.stop]
+        found.append(first_group + codes[codes >= 0])
+    return np.unique(np.concatenate(found))
+
+
+def _in_border(places: Codes, size: int) -> Index:
+    return slice(0, size) if len(places) >= FULL_ENOUGH * size else places
 
 
 def _cut(A: sparse.csr_array, first: int, last: int) -> _Cut:
