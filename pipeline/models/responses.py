@@ -75,14 +75,14 @@ def lap_tables(data: SeasonData, design: Design) -> Laps:
 
 
 def _apart(design: Design) -> NDArray[np.bool_]:
-    """The team's runs, where they are enough to know what they vary by, and are not all.
+    """The team's runs, where they and the others are enough to know what each vary by.
 
     Rivals' runs vary by their unknown setups too, and a team's drivers may be steadier than a
     field.
     """
     team = design.team
-    df = int(team.sum()) - len(np.unique(design.entry[team])) - len(design.contrasts)
-    return team & (df >= LEAST_DF_APART) & (not team.all())
+    left = [int(rows.sum()) - len(np.unique(design.entry[rows])) for rows in (team, ~team)]
+    return team & (min(left[0] - len(design.contrasts), left[1]) >= LEAST_DF_APART)
 
 
 def pace_response(laps: Laps) -> Response:
