@@ -98,12 +98,15 @@ def components_of(data: SeasonData, result: SeasonResult, hours: Array) -> Compo
     sd = dict(zip(pace["component"], pace["sd"], strict=True))
     smoothing = [value**2 for name, value in sd.items() if name.startswith("grip")]
     curve = sum(smoothing) / len(smoothing) if smoothing else 0.0
-    entries = data.runs[["driver", "meeting"]].drop_duplicates()
+    own = OWN_RUN in sd
+    told_by = data.runs[data.runs["team"]] if own else data.runs
+    entries = told_by[["driver", "meeting"]].drop_duplicates()
+    bends = 0 if own else BENDS * data.runs["date"].nunique()  # the field tells the day's grip
     return Components(
         lap_sd_s=float(runs["spread_s"].median()),
-        run_sd_s=float(sd[OWN_RUN] if OWN_RUN in sd else sd.get("run", 0.0)),
+        run_sd_s=float(sd[OWN_RUN] if own else sd.get("run", 0.0)),
         curve_s=float((curve * typical_bend(hours)) ** 0.5),
         clean_laps=float(runs["clean_laps"].median()),
         source=f"from {len(runs)} runs of the team in the store",
-        df=float(max(len(data.runs) - len(entries) - BENDS * data.runs["date"].nunique(), 0)),
+        df=float(max(len(told_by) - len(entries) - bends, 0)),
     )

@@ -51,8 +51,8 @@ def test_the_scatter_comes_from_the_store(tmp_path):
     assert components.clean_laps == LAPS - 1
     assert 0.005 < components.curve_s < 0.3
     assert components.source == "from 40 runs of the team in the store"
-    # 160 runs of 8 drivers at 2 meetings of a day each
-    assert components.df == 160 - 16 - 2 * 4
+    # 40 of the 160 runs are the team's, of 2 drivers at 2 meetings, with a variance of their own
+    assert components.df == 40 - 4
 
 
 def test_without_a_store_it_is_assumed_and_says_so(tmp_path):
