@@ -11,7 +11,7 @@ Then S C^-1 S' = diag(X_i, 0) + F B F' with F = (F_i; I) and B = S_b (Schur comp
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -139,7 +139,7 @@ class Factor:
 
 
 def factorise(
-    K: Sequence[Array], parts: tuple[Part, ...], border: Codes, scaling: Scaling
+    K: Iterable[Array], parts: tuple[Part, ...], border: Codes, scaling: Scaling
 ) -> Factor:
     """Factorise. K: (P, P) a part. Raises NotPositiveError."""
     T = np.zeros((len(border),) * 2)

@@ -27,7 +27,7 @@ from pipeline.models.arrow import Factor, NotPositiveError, Scaling, factorise, 
 from pipeline.models.curvature import expected_information
 from pipeline.models.layout import SortedRows
 from pipeline.models.lines import Lines, carried, cross_products, row_products, summed
-from pipeline.models.parts import Flags, Piece
+from pipeline.models.parts import Flags, Piece, square
 from pipeline.models.rows import Array, Codes
 
 
@@ -117,21 +117,24 @@ class State:
         return self.apply(self.Py)
 
     @cached_property
-    def inverses(self) -> tuple[Array, ...]:
-        """S C^-1 S' over each part's columns, (P, P)."""
-        return tuple(self.factor.inverse_of_part(i) for i in range(len(self.K)))
-
-    @cached_property
-    def turned(self) -> tuple[tuple[Lines, ...], ...]:
-        """The rows of W A S C^-1 S', where those of W A are not zero."""
-        return tuple(
-            tuple(line.turned(piece, M) for piece, line in zip(part.pieces, lines, strict=True))
-            for part, lines, M in zip(self.sorted_rows.parts, self.WA, self.inverses, strict=True)
-        )
+    def _swept(self) -> tuple[tuple[tuple[Lines, ...], ...], Array]:
+        """The rows of W A S C^-1 S', where those of W A are not zero, and the diagonal of
+        S C^-1 S' (k,): part by part, so that no part's inverse outlives its use."""
+        rows = self.sorted_rows
+        turned, left = [], np.empty(rows.k)
+        left[rows.border] = np.diag(self.factor.B)
+        for number, (part, lines) in enumerate(zip(rows.parts, self.WA, strict=True)):
+            M = self.factor.inverse_of_part(number)
+            left[part.columns[: part.own]] = np.diag(M)[: part.own]
+            pieces = zip(part.pieces, lines, strict=True)
+            turned.append(tuple(line.turned(piece, M) for piece, line in pieces))
+        return tuple(turned), left
 
     def by_piece(self) -> Iterator[tuple[Piece, Lines, Lines]]:
         """Each piece with its rows of W A and of W A S C^-1 S'."""
-        for part, lines, turned in zip(self.sorted_rows.parts, self.WA, self.turned, strict=True):
+        for part, lines, turned in zip(
+            self.sorted_rows.parts, self.WA, self._swept[0], strict=True
+        ):
             yield from zip(part.pieces, lines, turned, strict=True)
 
     @cached_property
@@ -151,23 +154,13 @@ class State:
         out[[block.parameter for block in rows.blocks]] = self._block_traces()
         return out
 
-    @cached_property
-    def _left(self) -> Array:
-        """Diagonal of S C^-1 S', (k,)."""
-        rows = self.sorted_rows
-        out = np.empty(rows.k)
-        out[rows.border] = np.diag(self.factor.B)
-        for part, M in zip(rows.parts, self.inverses, strict=True):
-            out[part.columns[: part.own]] = np.diag(M)[: part.own]
-        return out
-
     def _block_traces(self) -> Array:
         """tr(Z' P Z pattern) of each block, (blocks,).
 
         theta Z' P Z = I - [S C^-1 S']_uu / theta of a scalar block, where that has the digits;
         else from the information itself.
         """
-        rows, left = self.sorted_rows, self._left
+        rows, left = self.sorted_rows, self._swept[1]
         out = np.empty(len(rows.blocks))
         direct = np.zeros(rows.k, dtype=bool)
         for number, block in enumerate(rows.blocks):
@@ -196,10 +189,13 @@ class State:
         out = np.zeros(rows.k)
         here = wanted[rows.border]
         out[rows.border[here]] = np.diag(T)[here] - row_products(T[here] @ B, T[here])
-        for part, M, K in zip(rows.parts, self.inverses, self.K, strict=True):
+        for part, block, K in zip(rows.parts, self.factor.own, self.K, strict=True):
             place = np.flatnonzero(wanted[part.columns[: part.own]])
-            own = K[place]
-            out[part.columns[place]] = K[place, place] - row_products(own @ M, own)
+            own = K[place, : part.own]
+            R = own @ block.F + K[place, part.own :]
+            lost = row_products(own @ block.inverse, own)
+            lost += row_products(R @ B[square(part.at)], R)
+            out[part.columns[place]] = K[place, place] - lost
         return out
 
     def pooled_trace(self, j: int, power: int) -> float:
@@ -240,18 +236,23 @@ def evaluate(sorted_rows: SortedRows, theta: Array) -> State:
     if not (v > 0).all() or (levels < 0).any():
         raise NotPositiveError("row variance not positive")
     absorbed = absorb(v, theta[sorted_rows.local_parameters], sorted_rows.groups)
-    WA = tuple(
-        tuple(carried(piece, absorbed) for piece in part.pieces) for part in sorted_rows.parts
+    WA: list[tuple[Lines, ...]] = []
+    K: list[Array] = []
+
+    def by_part() -> Iterator[Array]:  # each is made when it is used, while it is in the cache
+        for part in sorted_rows.parts:
+            WA.append(tuple(carried(piece, absorbed) for piece in part.pieces))
+            K.append(cross_products(part, WA[-1]))
+            yield K[-1]
+
+    factor = factorise(
+        by_part(), sorted_rows.parts, sorted_rows.border, scaling(sorted_rows, theta)
     )
-    K = tuple(
-        cross_products(part, lines) for part, lines in zip(sorted_rows.parts, WA, strict=True)
-    )
-    factor = factorise(K, sorted_rows.parts, sorted_rows.border, scaling(sorted_rows, theta))
     Wy = absorbed.times(sorted_rows.y)
     right = sorted_rows.cross(Wy)
     coefficients = factor.solve(right)
     quadratic = float(sorted_rows.y @ Wy - right @ coefficients)
-    return State(sorted_rows, theta, absorbed, WA, K, factor, coefficients, quadratic)
+    return State(sorted_rows, theta, absorbed, tuple(WA), tuple(K), factor, coefficients, quadratic)
 
 
 def criterion_function(sorted_rows: SortedRows) -> Callable[[Array], State]:
