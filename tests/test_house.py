@@ -34,23 +34,10 @@ FORBIDDEN = {
     "pipeline.schema": ["pipeline"],
 }
 # The engines: numpy, scipy and their own parts alone.
-PARTS = (
-    "rows",
-    "parts",
-    "layout",
-    "sorting",
-    "absorb",
-    "lines",
-    "arrow",
-    "criterion",
-    "curvature",
-    "newton",
-    "solver",
-    "inference",
-)
-PARTS += ("counts", "counts_family", "counts_interval", "counts_laplace", "counts_mode")
+ENGINE = [f"pipeline.models.engine.{path.stem}" for path in PACKAGE.glob("models/engine/[a-z]*.py")]
+PARTS = ("counts", "counts_family", "counts_interval", "counts_laplace", "counts_mode")
 PARTS += ("counts_optimise", "counts_columns", "counts_grouped")
-SOLVER = [f"pipeline.models.{part}" for part in PARTS]
+SOLVER = [*sorted(ENGINE), *(f"pipeline.models.{part}" for part in PARTS)]
 SOLVER_MAY = {"numpy", "scipy", *sys.stdlib_module_names}
 HEAVY = ("pandas", "scipy", "statsmodels", "plotnine", "pyarrow", "matplotlib")
 

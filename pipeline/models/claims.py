@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.models.effects import numbers
-from pipeline.models.inference import Estimate
+from pipeline.models.engine.inference import Estimate
 from pipeline.models.verdicts import Margins, claim_verdict, more_switches
 
 if TYPE_CHECKING:

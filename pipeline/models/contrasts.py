@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.factors import Factor
-    from pipeline.models.rows import Array
+    from pipeline.models.engine.rows import Array
 
 Flags = NDArray[np.bool_]
 

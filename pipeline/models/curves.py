@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from pipeline.models.design import Design
+from pipeline.models.engine.inference import covariance
+from pipeline.models.engine.rows import Array, Codes
 from pipeline.models.fitting import OutcomeFit
-from pipeline.models.inference import covariance
 from pipeline.models.responses import reference_basis
-from pipeline.models.rows import Array, Codes
 from pipeline.schema import GRIP
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.models.engine.solver import Fit
     from pipeline.models.responses import Laps
-    from pipeline.models.solver import Fit
 
 STEP_HOURS = 0.1
 NORMAL_95 = float(ndtri(0.975))

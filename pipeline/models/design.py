@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from scipy import sparse
 
-    from pipeline.models.rows import Array, Codes
+    from pipeline.models.engine.rows import Array, Codes
     from pipeline.models.tables import SeasonData
 
 LEAST_MEETINGS_FOR_SLOPES = 4

@@ -10,8 +10,8 @@ import numpy as np
 
 from pipeline.models.contrasts import Contrast
 from pipeline.models.design import condition_block_name
+from pipeline.models.engine.inference import Estimate, no_wider
 from pipeline.models.identify import Standing
-from pipeline.models.inference import Estimate, no_wider
 from pipeline.models.verdicts import Margins, false_discovery, verdict
 from pipeline.schema import EFFECTS
 

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from pipeline.models.design import Block, Design, independent
-from pipeline.models.inference import Estimate, contrasts, without_pooling
-from pipeline.models.rows import Array, Codes
-from pipeline.models.solver import Fit, Penalised, Rows, fit_rows
+from pipeline.models.engine.inference import Estimate, contrasts, without_pooling
+from pipeline.models.engine.rows import Array, Codes
+from pipeline.models.engine.solver import Fit, Penalised, Rows, fit_rows
 
 OWN_RUN = "run of the team"
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from pipeline.models.rows import Array
+    from pipeline.models.engine.rows import Array
 
 KNOT_HOURS = 0.75
 LEAST_KNOT_HOURS = 0.2

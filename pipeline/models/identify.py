@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.factors import Factor
-    from pipeline.models.rows import Codes
+    from pipeline.models.engine.rows import Codes
     from pipeline.models.tables import SeasonData
 
 LEAST_LEFT = 0.10

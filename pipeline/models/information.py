@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from pipeline.models.design import Design
-    from pipeline.models.rows import Array, Codes
+    from pipeline.models.engine.rows import Array, Codes
 
 TREND_DEGREE = 3
 SAME_SPAN = 1e-8  # of a column's length: what is left of it beside columns that span it

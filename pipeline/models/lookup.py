@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from pipeline.models.design import condition_block_name
 from pipeline.models.effects import Effect, scaled
+from pipeline.models.engine.inference import Estimate
 from pipeline.models.fitting import OutcomeFits
 from pipeline.models.identify import Standing
-from pipeline.models.inference import Estimate
 
 
 @dataclass(frozen=True)

@@ -18,11 +18,11 @@ from pipeline.models.curves import (
     settled,
 )
 from pipeline.models.design import Design, build_design
+from pipeline.models.engine.rows import Array, Codes
 from pipeline.models.fitting import OutcomeFit, fit_outcome
 from pipeline.models.identify import switch_pairs, usable_runs
 from pipeline.models.responses import TIMED, Laps, lap_tables, pace_response
 from pipeline.models.results import runs_table
-from pipeline.models.rows import Array, Codes
 from pipeline.models.season import effects_alone
 from pipeline.models.tables import MeetingResult, SeasonData
 from pipeline.models.verdicts import false_discovery

@@ -12,10 +12,10 @@ from pipeline.models.counts import CountFit, CountRows, RandomTerm, fit_counts
 from pipeline.models.counts_interval import wald_interval
 from pipeline.models.design import Design, independent
 from pipeline.models.effects import Effect
+from pipeline.models.engine.inference import Estimate
+from pipeline.models.engine.rows import Array
 from pipeline.models.identify import Standing
-from pipeline.models.inference import Estimate
 from pipeline.models.responses import Laps
-from pipeline.models.rows import Array
 
 
 def mistake_effects(

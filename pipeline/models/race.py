@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.models.effects import Effect
-from pipeline.models.inference import Estimate
+from pipeline.models.engine.inference import Estimate
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.models.design import Design
+from pipeline.models.engine.rows import Array, Codes
 from pipeline.models.fitting import OWN_RUN, Response
-from pipeline.models.rows import Array, Codes
 from pipeline.runstats import (
     RunStatistics,
     driver_scales,

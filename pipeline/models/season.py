@@ -25,9 +25,9 @@ from pipeline.models.effects import (
     effects_table,
     linear_effects,
 )
+from pipeline.models.engine.inference import Estimate
 from pipeline.models.fitting import OutcomeFits, Response, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
-from pipeline.models.inference import Estimate
 from pipeline.models.lookup import Lookup
 from pipeline.models.mistakes import mistake_effects
 from pipeline.models.race import RaceFacts, race_check

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from pipeline.models.inference import Estimate
-from pipeline.models.rows import Array
+from pipeline.models.engine.inference import Estimate
+from pipeline.models.engine.rows import Array
 
 ALPHA = 0.05
 LEANING = 0.20

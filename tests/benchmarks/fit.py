@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from pipeline.models.engine.inference import contrasts
+from pipeline.models.engine.rows import Array
+from pipeline.models.engine.solver import Fit, Penalised, Rows, fit_rows
 from scipy import sparse
 
 from pipeline.models.grip import day_basis
-from pipeline.models.inference import contrasts
-from pipeline.models.rows import Array
-from pipeline.models.solver import Fit, Penalised, Rows, fit_rows
 from pipeline.runstats import lap_basis, pool_laps, reduce_laps
 from tests.benchmarks.made import Season, make
 from tests.benchmarks.timing import medians

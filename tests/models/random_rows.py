@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-
-from pipeline.models.rows import Array, Codes, Penalised, Rows
+from pipeline.models.engine.rows import Array, Codes, Penalised, Rows
 
 Generator = np.random.Generator
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from pipeline.models.engine.inference import Estimate
 from scipy.interpolate import BSpline
 
 from pipeline.models.contrasts import setup_contrasts
@@ -14,7 +15,6 @@ from pipeline.models.design import build_design, condition_blocks, independent
 from pipeline.models.fitting import fit_outcome
 from pipeline.models.grip import day_basis, equal_knots, penalty_transform
 from pipeline.models.identify import usable_runs
-from pipeline.models.inference import Estimate
 from pipeline.models.race import RaceFacts, compose
 from pipeline.models.responses import lap_tables, pace_response
 from pipeline.models.tables import SeasonData

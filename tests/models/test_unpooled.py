@@ -4,12 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
-from pipeline.models.criterion import criterion_function
-from pipeline.models.inference import Estimate, contrasts, no_wider, without_pooling
-from pipeline.models.rows import Penalised, Rows
-from pipeline.models.solver import fit_rows
-from pipeline.models.sorting import sort_rows
+from pipeline.models.engine.criterion import criterion_function
+from pipeline.models.engine.inference import Estimate, contrasts, no_wider, without_pooling
+from pipeline.models.engine.rows import Penalised, Rows
+from pipeline.models.engine.solver import fit_rows
+from pipeline.models.engine.sorting import sort_rows
 
 CONDITIONS = 3
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.models.absorb import Absorbed
-from pipeline.models.parts import Crossing, Flags, Part, Piece, square
-from pipeline.models.rows import Array
+from pipeline.models.engine.absorb import Absorbed
+from pipeline.models.engine.parts import Crossing, Flags, Part, Piece, square
+from pipeline.models.engine.rows import Array
 
 
 @dataclass(frozen=True)

@@ -22,13 +22,13 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.models.absorb import Absorbed, absorb, log_det_derivatives
-from pipeline.models.arrow import Factor, NotPositiveError, Scaling, factorise, lower_root
-from pipeline.models.curvature import expected_information
-from pipeline.models.layout import SortedRows
-from pipeline.models.lines import Lines, carried, cross_products, row_products, summed
-from pipeline.models.parts import Flags, Piece, square
-from pipeline.models.rows import Array, Codes
+from pipeline.models.engine.absorb import Absorbed, absorb, log_det_derivatives
+from pipeline.models.engine.arrow import Factor, NotPositiveError, Scaling, factorise, lower_root
+from pipeline.models.engine.curvature import expected_information
+from pipeline.models.engine.layout import SortedRows
+from pipeline.models.engine.lines import Lines, carried, cross_products, row_products, summed
+from pipeline.models.engine.parts import Flags, Piece, square
+from pipeline.models.engine.rows import Array, Codes
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.models.parts import Flags, Part
-from pipeline.models.rows import Array, Codes, Rows
+from pipeline.models.engine.parts import Flags, Part
+from pipeline.models.engine.rows import Array, Codes, Rows
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,17 @@ from itertools import pairwise
 import numpy as np
 from scipy import sparse
 
-from pipeline.models.layout import Block, Grouping, SortedRows
-from pipeline.models.parts import FULL_ENOUGH, Crossing, Flags, Index, Part, Piece, least_squares
-from pipeline.models.rows import Array, Codes, Penalised, Rows, is_nested
+from pipeline.models.engine.layout import Block, Grouping, SortedRows
+from pipeline.models.engine.parts import (
+    FULL_ENOUGH,
+    Crossing,
+    Flags,
+    Index,
+    Part,
+    Piece,
+    least_squares,
+)
+from pipeline.models.engine.rows import Array, Codes, Penalised, Rows, is_nested
 
 
 def sort_rows(rows: Rows) -> SortedRows:

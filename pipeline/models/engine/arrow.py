@@ -18,8 +18,8 @@ from functools import cached_property
 import numpy as np
 from scipy.linalg import cho_solve, cholesky, lapack, solve_triangular
 
-from pipeline.models.parts import Part, square
-from pipeline.models.rows import Array, Codes
+from pipeline.models.engine.parts import Part, square
+from pipeline.models.engine.rows import Array, Codes
 
 
 class NotPositiveError(ValueError):

@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import fdtrc, stdtr, stdtridf, stdtrit
 
-from pipeline.models.criterion import evaluate
-from pipeline.models.rows import Array
-from pipeline.models.solver import Fit, typical_scale
+from pipeline.models.engine.criterion import evaluate
+from pipeline.models.engine.rows import Array
+from pipeline.models.engine.solver import Fit, typical_scale
 
 UNPOOLED = 1e3  # times the size at which a variance alone would explain what there is
 

@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.linalg import qr
 
-from pipeline.models.lines import Lines, expanded, gram, row_products, summed, within
-from pipeline.models.parts import Piece, square
-from pipeline.models.rows import Array, Codes
+from pipeline.models.engine.lines import Lines, expanded, gram, row_products, summed, within
+from pipeline.models.engine.parts import Piece, square
+from pipeline.models.engine.rows import Array, Codes
 
 if TYPE_CHECKING:
-    from pipeline.models.criterion import State
+    from pipeline.models.engine.criterion import State
 
 
 def expected_information(state: State) -> Array:

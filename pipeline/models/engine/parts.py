@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import qr, solve_triangular
 
-from pipeline.models.rows import Array, Codes
+from pipeline.models.engine.rows import Array, Codes
 
 Flags = NDArray[np.bool_]
 Index = slice | Codes  # places; a slice is looked at in place, codes are copied

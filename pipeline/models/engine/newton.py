@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.models.arrow import NotPositiveError
-from pipeline.models.criterion import State
-from pipeline.models.parts import Flags
-from pipeline.models.rows import Array
+from pipeline.models.engine.arrow import NotPositiveError
+from pipeline.models.engine.criterion import State
+from pipeline.models.engine.parts import Flags
+from pipeline.models.engine.rows import Array
 
 NOTHING = 1e-8  # of -2 log-likelihood, for a variance of the response's own size
 MOST_STEPS = 100

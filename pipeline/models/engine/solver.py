@@ -11,9 +11,9 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.models.criterion import State, criterion_function
-from pipeline.models.layout import SortedRows
-from pipeline.models.newton import (
+from pipeline.models.engine.criterion import State, criterion_function
+from pipeline.models.engine.layout import SortedRows
+from pipeline.models.engine.newton import (
     NOTHING,
     Objective,
     free_parameters,
@@ -21,9 +21,9 @@ from pipeline.models.newton import (
     newton,
     scaled_eigen,
 )
-from pipeline.models.parts import Flags
-from pipeline.models.rows import Array, Penalised, Rows
-from pipeline.models.sorting import sort_rows
+from pipeline.models.engine.parts import Flags
+from pipeline.models.engine.rows import Array, Penalised, Rows
+from pipeline.models.engine.sorting import sort_rows
 
 __all__ = ["Fit", "Penalised", "Rows", "fit_rows"]
 

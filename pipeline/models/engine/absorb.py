@@ -16,9 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-from pipeline.models.layout import Grouping, SortedRows
-from pipeline.models.parts import Piece
-from pipeline.models.rows import Array, Codes
+from pipeline.models.engine.layout import Grouping, SortedRows
+from pipeline.models.engine.parts import Piece
+from pipeline.models.engine.rows import Array, Codes
 
 
 @dataclass(frozen=True)
