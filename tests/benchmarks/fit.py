@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy import sparse
+
 from pipeline.models.engine.inference import contrasts
 from pipeline.models.engine.rows import Array
 from pipeline.models.engine.solver import Fit, Penalised, Rows, fit_rows
-from scipy import sparse
-
 from pipeline.models.grip import day_basis
 from pipeline.runstats import lap_basis, pool_laps, reduce_laps
 from tests.benchmarks.made import Season, make

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+
 from pipeline.models.engine.rows import Array, Codes, Penalised, Rows
 
 Generator = np.random.Generator

@@ -6,11 +6,11 @@ from functools import cache
 
 import numpy as np
 import pytest
-from pipeline.models.engine.inference import values_and_errors
 
 from pipeline.models.curves import GripColumns, grip_columns, settled
 from pipeline.models.design import Design, build_design
 from pipeline.models.effects import estimates_of
+from pipeline.models.engine.inference import values_and_errors
 from pipeline.models.fitting import OutcomeFit, fit_outcome
 from pipeline.models.identify import usable_runs
 from pipeline.models.responses import Laps, lap_tables, pace_response

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from pipeline.models.engine.inference import Estimate
 from scipy.interpolate import BSpline
 
 from pipeline.models.contrasts import setup_contrasts
 from pipeline.models.curves import corrected_times
 from pipeline.models.design import build_design, condition_blocks, independent
+from pipeline.models.engine.inference import Estimate
 from pipeline.models.fitting import fit_outcome
 from pipeline.models.grip import day_basis, equal_knots, penalty_transform
 from pipeline.models.identify import usable_runs

@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+
 from pipeline.models.engine.inference import combine, contrast, contrasts
 from pipeline.models.engine.rows import Array, Rows
 from pipeline.models.engine.solver import Fit, fit_rows
-
 from tests.models import random_rows, twin
 
 KINDS = ["nested", "unbalanced", "three_levels", "weights", "known_variances"]

@@ -5,12 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import sparse
+
 from pipeline.models.engine.criterion import State, criterion_function
 from pipeline.models.engine.inference import contrast
 from pipeline.models.engine.rows import Penalised, Rows
 from pipeline.models.engine.solver import fit_rows
 from pipeline.models.engine.sorting import sort_rows
-from scipy import sparse
 
 THETA = np.array([0.5, 0.2, 0.3, 0.4, 0.1, 0.2, 0.3, 0.2, 0.05])
 PARTS = 4

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from pipeline.models.engine.rows import Array, Rows
 from pipeline.models.engine.solver import fit_rows
-
 from pipeline.runstats import driver_scales, lap_basis, pool_laps, reduce_laps
 
 DRIVERS, RUNS_EACH = 5, 6

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from pipeline.models.engine.solver import Fit, fit_rows
 
 from pipeline.models.engine import newton
+from pipeline.models.engine.solver import Fit, fit_rows
 from tests.models.test_solver_parts import THETA, season
 
 

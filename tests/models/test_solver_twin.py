@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize
+
 from pipeline.models.engine.criterion import criterion_function
 from pipeline.models.engine.inference import contrast
 from pipeline.models.engine.rows import Array, Rows
 from pipeline.models.engine.solver import fit_rows
 from pipeline.models.engine.sorting import sort_rows
-from scipy.optimize import minimize
-
 from tests.models import random_rows, twin
 
 SEEDS = range(3)

@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+
 from pipeline.models.engine.inference import contrast
 from pipeline.models.engine.rows import Penalised, Rows
 from pipeline.models.engine.solver import Fit, fit_rows
-
 from tests.models.twin import Array
 from tests.reference.problems import spline_columns
 

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from pipeline.models.engine.criterion import criterion_function
 from pipeline.models.engine.inference import Estimate, contrasts, no_wider, without_pooling
 from pipeline.models.engine.rows import Penalised, Rows

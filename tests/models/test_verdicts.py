@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from pipeline.models.engine.inference import Estimate
 from scipy import stats
 
 from pipeline.models.effects import numbers
+from pipeline.models.engine.inference import Estimate
 from pipeline.models.verdicts import (
     NOT_ENOUGH,
     SAME,

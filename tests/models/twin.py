@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from pipeline.models.engine.rows import Rows
 
 Array = NDArray[np.float64]

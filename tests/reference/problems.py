@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from pipeline.models.engine.rows import Penalised, Rows
 from scipy.interpolate import BSpline
 from scipy.special import polygamma, psi
 
+from pipeline.models.engine.rows import Penalised, Rows
 from tests.models.twin import Array, Dense, indicator
 from tests.reference import published
 

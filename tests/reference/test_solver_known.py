@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from pipeline.models.engine.inference import contrast
 from pipeline.models.engine.solver import Fit, fit_rows
-
 from tests.reference import problems, published
 from tests.reference.problems import Problem
 

@@ -10,9 +10,9 @@ from functools import cache
 
 import numpy as np
 import pytest
+
 from pipeline.models.engine.inference import contrast, contrasts
 from pipeline.models.engine.solver import Fit, fit_rows
-
 from tests.reference import problems, published
 
 MAKERS = {
