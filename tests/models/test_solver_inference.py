@@ -86,7 +86,7 @@ def test_kenward_roger_written_out(kind: str, seed: int) -> None:
 def prediction_error(rows: Rows, theta: Array, fixed: Array, penalised: Array) -> Array:
     """Var(L'b + M'u - its prediction): bordered covariance (Henderson 1975), one block."""
     (block,) = rows.penalised
-    patterns = block.covariance_patterns
+    patterns = block.patterns or (np.eye(block.Z.shape[1]),)
     G = sum(t * p for t, p in zip(theta[-len(patterns) :], patterns, strict=True))
     dense = twin.of_rows(rows)
     V = np.diag(dense.known) + sum(t * part for t, part in zip(theta, dense.parts, strict=True))

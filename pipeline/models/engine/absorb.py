@@ -46,7 +46,7 @@ class Absorbed:
         for level, (where, starts) in enumerate(piece.groups):
             h, c = self.h[level][piece.rows], self.c[level][where]
             sums = _scaled(c, np.add.reduceat(_scaled(h, M), starts, axis=0))
-            out -= _scaled(h, np.repeat(sums, np.diff(np.r_[starts, len(h)]), axis=0))
+            out -= _scaled(h, piece.spread(level, sums))
         return out
 
 

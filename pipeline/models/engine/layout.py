@@ -46,7 +46,7 @@ class SortedRows:
     groups: the local levels, fine first, their variances at `local_parameters` of theta. order:
     (R,), sorted[i] = given[order[i]]. y is taken about its least-squares fit X shift, which leaves
     the criterion as it is and keeps the digits of a response far from zero. owner: (k,), block of
-    each column, -1 for fixed ones. border: (b,), columns of the border. slices: of each block.
+    each column, -1 for fixed ones. border: (b,), columns of the border.
     """
 
     rows: Rows
@@ -57,7 +57,6 @@ class SortedRows:
     local_parameters: Codes
     parts: tuple[Part, ...]
     blocks: tuple[Block, ...]
-    slices: tuple[slice, ...]
     owner: Codes
     border: Codes
     order: Codes

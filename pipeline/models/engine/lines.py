@@ -113,10 +113,7 @@ def summed(piece: Piece, level: int, active: Flags, lines: Lines) -> Lines:
 
 def expanded(piece: Piece, level: int, sums: Lines) -> Lines:
     """Each group's sum put back on its rows."""
-    starts = piece.groups[level][1]
-    sizes = np.diff(np.r_[starts, piece.n])
-    L, a = np.repeat(sums.L, sizes, axis=0), np.repeat(sums.a, sizes)
-    return Lines(L, a, piece.crossing)
+    return Lines(piece.spread(level, sums.L), piece.spread(level, sums.a), piece.crossing)
 
 
 def within(piece: Piece, absorbed: Absorbed, lines: Lines) -> Lines:

@@ -65,6 +65,11 @@ class Piece:
     def n(self) -> int:
         return len(self.A)
 
+    def spread(self, level: int, values: Array) -> Array:
+        """Each local group's value put on its rows. values: (groups,) or (groups, k)."""
+        starts = self.groups[level][1]
+        return np.repeat(values, np.diff(np.r_[starts, self.n]), axis=0)
+
 
 @dataclass(frozen=True)
 class Part:

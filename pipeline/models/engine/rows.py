@@ -36,17 +36,8 @@ class Penalised:
     patterns: tuple[Array, ...] | None = None
 
     @property
-    def covariance_patterns(self) -> tuple[Array, ...]:
-        return self.patterns if self.patterns is not None else (np.eye(self.Z.shape[1]),)
-
-    @property
     def n_parameters(self) -> int:
         return 1 if self.patterns is None else len(self.patterns)
-
-    @property
-    def is_scalar(self) -> bool:
-        """One variance times the identity: may be zero."""
-        return self.patterns is None
 
 
 @dataclass(frozen=True)

@@ -120,8 +120,8 @@ def _lower_bounds(rows: Rows, scale: Array) -> Array:
             lower[j] = TINY * scale[j]
     position = m + len(rows.levels)
     for block in rows.penalised:
-        for pattern in block.covariance_patterns:
-            if not block.is_scalar:
+        for pattern in block.patterns or (None,):
+            if pattern is not None:
                 lower[position] = TINY * scale[position] if np.trace(pattern) > 0 else -np.inf
             position += 1
     return np.where(_asked(rows), np.maximum(lower, TINY * scale), lower)

@@ -58,7 +58,6 @@ def sort_rows(rows: Rows) -> SortedRows:
         local_parameters=np.arange(m + len(rows.levels) - 1, m + crosses - 1, -1),
         parts=laid,
         blocks=blocks,
-        slices=slices,
         owner=owner,
         border=border,
         order=order,
