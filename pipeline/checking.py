@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from pipeline.errors import Problem
-from pipeline.people import suggestions
-from pipeline.runs import Gathered, gather
-from pipeline.session_facts import plain_session
-from pipeline.setups import read_log
-from pipeline.store import ImportRecord, open_store
+from pipeline.runs.gathering import Gathered, gather
+from pipeline.runs.setups import read_log
+from pipeline.store.parquet import ImportRecord, open_store
+from pipeline.team.people import suggestions
+from pipeline.team.session_facts import plain_session
 
 if TYPE_CHECKING:
-    from pipeline.team import Factor, Team
+    from pipeline.team.folder import Factor, Team
 
 Row = dict[str, Any]
 

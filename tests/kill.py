@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from pipeline.store import open_store
+from pipeline.store.parquet import open_store
 from tests.exports import laps_csv
 from tests.folders import team_folder
 
@@ -24,8 +24,8 @@ _NURSERY = """
 import os, sys
 from pathlib import Path
 import filelock, pandas, pyarrow.parquet, pyarrow.compute
-from pipeline.importing import ImportCall, import_exports
-from pipeline.team import load_team
+from pipeline.store.importing import ImportCall, import_exports
+from pipeline.team.folder import load_team
 for line in sys.stdin:
     folder, export = line.rstrip("\\n").split("\\t")
     pid = os.fork()

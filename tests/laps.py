@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.schema import LAPS, SESSIONS, SET_ASIDE
-from pipeline.store import Batch, ImportRecord, Store
+from pipeline.store.parquet import Batch, ImportRecord, Store
+from pipeline.tables.schema import LAPS, SESSIONS, SET_ASIDE
 
 
 def heat(

@@ -4,11 +4,11 @@ import threading
 import pytest
 
 from pipeline.errors import CallError, UserError
-from pipeline.export_files import find_exports, source_name
-from pipeline.importing import ImportCall, import_exports, undo
-from pipeline.runs import load_season
-from pipeline.store import open_store
-from pipeline.team import load_team
+from pipeline.runs.gathering import load_season
+from pipeline.store.export_files import find_exports, source_name
+from pipeline.store.importing import ImportCall, import_exports, undo
+from pipeline.store.parquet import open_store
+from pipeline.team.folder import load_team
 from tests.exports import CARS, LAPS, laps_csv
 from tests.folders import DRIVERS, team_folder
 from tests.test_store import content

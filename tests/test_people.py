@@ -1,8 +1,8 @@
 import pandas as pd
 import pytest
 
-from pipeline.people import People, resolve, suggestions
-from pipeline.team import load_team
+from pipeline.team.folder import load_team
+from pipeline.team.people import People, resolve, suggestions
 from tests.folders import team_folder
 
 DRIVERS = """\

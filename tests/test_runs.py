@@ -3,8 +3,8 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import CallError, UserError
-from pipeline.runs import gather, load_season, run_table, stream_season
-from pipeline.team import load_team
+from pipeline.runs.gathering import gather, load_season, run_table, stream_season
+from pipeline.team.folder import load_team
 from tests.folders import DRIVERS, team_folder
 from tests.laps import heat, stored
 

@@ -1,7 +1,7 @@
 import pandas as pd
 import pytest
 
-from pipeline.safecsv import write_csv, write_whole
+from pipeline.tables.safecsv import write_csv, write_whole
 
 
 @pytest.mark.parametrize(

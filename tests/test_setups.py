@@ -6,8 +6,8 @@ spring (2026-04-18): P1 08:00, Q1 09:00, Q2 10:00, F 11:00; summer (2026-07-04):
 import openpyxl
 import pytest
 
-from pipeline.runs import gather
-from pipeline.team import load_team
+from pipeline.runs.gathering import gather
+from pipeline.team.folder import load_team
 from tests.folders import DRIVERS, MEETINGS, team_folder
 from tests.laps import heat, stored
 

@@ -4,8 +4,8 @@ import pandas as pd
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from pipeline.setups import Entry, SetupLog, join
-from pipeline.team import Factor, Team
+from pipeline.runs.setups import Entry, SetupLog, join
+from pipeline.team.folder import Factor, Team
 
 FACTORS = (Factor("bar", "Bar", "category", ("a", "b", "c"), "a"), Factor("oil", "Oil", "number"))
 DAYS = {"m1": "2026-01-10", "m2": "2026-02-10", "m3": "2026-03-10"}

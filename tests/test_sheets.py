@@ -7,7 +7,7 @@ from odf.opendocument import OpenDocumentSpreadsheet
 from odf.table import Table, TableCell, TableRow
 from odf.text import P
 
-from pipeline.sheets import nearest, read_sheet
+from pipeline.team.sheets import nearest, read_sheet
 
 COLUMNS = ("driver", "transponder", "team")
 TEXT = "driver,transponder,team\nJürgen Weiß,101,yes\n\nZoë,102,no\n"

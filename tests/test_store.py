@@ -7,8 +7,8 @@ import pyarrow.dataset
 import pytest
 
 from pipeline.errors import UserError
-from pipeline.schema import LAPS, SESSIONS, SET_ASIDE
-from pipeline.store import Store, file_stem
+from pipeline.store.parquet import Store, file_stem
+from pipeline.tables.schema import LAPS, SESSIONS, SET_ASIDE
 from tests.laps import heat, stored
 
 CARS = {"101 Ann": [18.0, 16.0, 16.1], "7 Cy": [19.0, 17.0]}

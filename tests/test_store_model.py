@@ -7,7 +7,7 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.store import Store
+from pipeline.store.parquet import Store
 from tests.laps import heat
 
 MEETINGS = ("spring", "../x")

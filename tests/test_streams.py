@@ -5,9 +5,9 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from pipeline.schema import LAPS
-from pipeline.store import open_store
-from pipeline.streams import KEYS, _distinct
+from pipeline.store.parquet import open_store
+from pipeline.store.streams import KEYS, _distinct
+from pipeline.tables.schema import LAPS
 from tests.laps import heat, stored
 
 CODES = pa.dictionary(pa.int32(), pa.string())

@@ -4,9 +4,9 @@ from typing import get_args
 import pytest
 
 from pipeline.errors import UserError
-from pipeline.schema import OUTCOMES
-from pipeline.team import Factor, load_team
-from pipeline.team_config import _ClaimKeys
+from pipeline.tables.schema import OUTCOMES
+from pipeline.team.config import _ClaimKeys
+from pipeline.team.folder import Factor, load_team
 from tests.folders import MEETINGS, TOML, team_folder
 
 

@@ -15,11 +15,11 @@ from pipeline.cli.steps import Steps
 from pipeline.errors import UserError
 
 if TYPE_CHECKING:
-    from pipeline.models.tables import SeasonData, SeasonResult
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others
-    from pipeline.runs import Season
-    from pipeline.team import Team
+    from pipeline.runs.gathering import Season
+    from pipeline.tables.records import SeasonData, SeasonResult
+    from pipeline.team.folder import Team
 
 
 @dataclass(frozen=True)
@@ -65,10 +65,10 @@ class Loaded:
 def load(folder: Path, class_name: str | None, steps: Steps) -> Loaded:
     """Read the team folder and its store, and join the setup log.
 
-    Raises UserError or CallError as pipeline.team and pipeline.runs do.
+    Raises UserError or CallError as pipeline.team.folder and pipeline.runs.gathering do.
     """
-    from pipeline.runs import load_season, read_season
-    from pipeline.team import load_team
+    from pipeline.runs.gathering import load_season, read_season
+    from pipeline.team.folder import load_team
 
     steps("reading")
     team = load_team(folder)
@@ -84,7 +84,7 @@ def analyse(loaded: Loaded, steps: Steps, *, second_opinion: bool = False) -> Se
     """Fit the season's models."""
     steps("libraries")  # a third of a second to load, which is neither reading nor fitting
     from pipeline.models.season import analyse as fit
-    from pipeline.schema import OUTCOMES
+    from pipeline.tables.schema import OUTCOMES
 
     result = fit(loaded.data, second_opinion=second_opinion, progress=steps)
     steps.side_by_side = {name: result.timings[name] for name in OUTCOMES if name in result.timings}
@@ -104,7 +104,7 @@ def refuse_set_aside(folder: Path) -> None:
 def set_aside_reasons(folder: Path) -> tuple[tuple[str, int], ...]:
     """(reason in words, rows set aside for it) over all imports, the commonest first."""
     from pipeline.read.reasons import REASONS
-    from pipeline.store import open_store
+    from pipeline.store.parquet import open_store
 
     titles = {reason.code: reason.title for reason in REASONS}
     counts: Counter[str] = Counter()

@@ -42,7 +42,7 @@ def command(strict: bool, as_json: bool, team: Path) -> None:
     # Small matrices: waking threads takes longer than the work. Counts only before numpy loads.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from pipeline.checking import check
-    from pipeline.team import load_team
+    from pipeline.team.folder import load_team
 
     report = check(load_team(team))
     if as_json:

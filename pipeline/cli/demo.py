@@ -14,7 +14,7 @@ from pipeline.cli.steps import Steps
 from pipeline.errors import CallError, UserError
 
 if TYPE_CHECKING:
-    from pipeline.team import Team
+    from pipeline.team.folder import Team
 
 MADE = ("store", "reports")  # what the tool itself puts into a team folder
 
@@ -62,7 +62,7 @@ def copy_demo(out: Path) -> Team:
 
     Raises CallError where `out` holds something else.
     """
-    from pipeline.team import load_team
+    from pipeline.team.folder import load_team
 
     source = demo_folder()
     config = out / "team.toml"
@@ -90,7 +90,7 @@ def demo_folder() -> Path:
 
 def import_all(team: Team, steps: Steps) -> None:
     """Every folder below exports/ into the meeting of its name."""
-    from pipeline.importing import ImportCall, import_exports
+    from pipeline.store.importing import ImportCall, import_exports
 
     rows = kept = 0
     for folder in sorted((team.folder / "exports").iterdir()):
@@ -103,6 +103,6 @@ def import_all(team: Team, steps: Steps) -> None:
 
 def main_class(team: Team) -> str | None:
     """The class with most runs; None where no class is named."""
-    from pipeline.runs import gather
+    from pipeline.runs.gathering import gather
 
     return Counter(gather(team).runs["class"]).most_common(1)[0][0] or None

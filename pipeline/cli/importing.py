@@ -13,9 +13,9 @@ from pipeline.cli.options import counted, json_option, team_option
 from pipeline.errors import CallError
 
 if TYPE_CHECKING:
-    from pipeline.export_files import ExportFile
-    from pipeline.importing import ImportReport
-    from pipeline.team import Team
+    from pipeline.store.export_files import ExportFile
+    from pipeline.store.importing import ImportReport
+    from pipeline.team.folder import Team
 
 
 @click.command("import", short_help="Take timing exports of a meeting into the store.")
@@ -72,14 +72,14 @@ def command(
       backtoback import heat3.csv --meeting spring-round --map lap_s="Net time" --map driver=Who
       backtoback import heat3.csv --meeting spring-round --undo
     """
-    from pipeline.team import load_team
+    from pipeline.team.folder import load_team
 
     if undo:
         _undo(load_team(team), paths, meeting, as_json)
         return
     if not paths:
         raise CallError("give the exports to import: files, or folders of them")
-    from pipeline.importing import ImportCall, import_exports
+    from pipeline.store.importing import ImportCall, import_exports
 
     call = ImportCall(paths, meeting, session, start, layout, _mapping(mappings), dry_run, strict)
     loaded = load_team(team)
@@ -142,7 +142,7 @@ def _summary(report: ImportReport, meeting: str, dry_run: bool) -> str:
 
 
 def _undo(team: Team, paths: tuple[Path, ...], meeting: str, as_json: bool) -> None:
-    from pipeline.importing import undo as take_out
+    from pipeline.store.importing import undo as take_out
 
     gone = take_out(team, paths, meeting)
     laps = sum(record.laps for record in gone)

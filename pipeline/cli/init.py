@@ -25,7 +25,7 @@ def command(folder: Path) -> None:
     Example:
       backtoback init our-team
     """
-    from pipeline.new_team import write_new_team
+    from pipeline.team.new_team import write_new_team
 
     made = write_new_team(folder)
     click.echo(f"Made the team folder '{folder}': {', '.join(made)}")

@@ -12,9 +12,9 @@ from pipeline.cli.steps import Steps
 from pipeline.errors import CallError, UserError
 
 if TYPE_CHECKING:
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others
+    from pipeline.tables.records import SeasonResult
 
 
 def season_files(loaded: Loaded, out: Path, steps: Steps, second_opinion: bool = False) -> Path:
@@ -47,7 +47,7 @@ def meeting_file(
     from pipeline.report.meeting_page import meeting_page
     from pipeline.report.render import render, write_page
     from pipeline.report.terminal import run_lines
-    from pipeline.store import file_stem
+    from pipeline.store.parquet import file_stem
 
     steps("meeting")
     result = analyse_meeting(loaded.data, meeting)
@@ -67,7 +67,7 @@ def meeting_file(
 
 def known_meeting(loaded: Loaded, name: str) -> str:
     """The meeting's name as the store has it. Raises CallError, with the list, if unknown."""
-    from pipeline.sheets import nearest
+    from pipeline.team.sheets import nearest
 
     names = list(dict.fromkeys(loaded.data.runs["meeting"]))
     for known in names:
@@ -84,7 +84,7 @@ def driver_files(
 ) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
     from pipeline.report.render import write_page
-    from pipeline.store import file_stem
+    from pipeline.store.parquet import file_stem
 
     paths, words = [], loaded.context("share")
     for driver in drivers:
@@ -115,7 +115,7 @@ def driver_html(result: SeasonResult, words: ReportContext, driver: str, others:
 
 def known_driver(loaded: Loaded, name: str) -> str:
     """A team driver with runs, in any case. Raises CallError, with the list, if unknown."""
-    from pipeline.sheets import nearest
+    from pipeline.team.sheets import nearest
 
     names = team_drivers(loaded)
     for known in names:

@@ -133,7 +133,7 @@ def command(as_json: bool, out: Path | None, seed: int, **asked: Any) -> None:
 def _write(plan: Any, out: Path) -> list[Path]:
     from pipeline.plan.output import change_rows, sheet_rows
     from pipeline.report.sheet import write_sheet
-    from pipeline.safecsv import write_csv
+    from pipeline.tables.safecsv import write_csv
 
     page, sheet, changes = out / "plan.html", out / "plan-sheet.csv", out / "plan-changes.csv"
     try:

@@ -12,7 +12,7 @@ from pipeline.models.verdicts import Margins, claim_verdict, more_switches
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.factors import Claim
+    from pipeline.team.factors import Claim
 
 COLUMNS = [
     "text",

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.factors import Factor
     from pipeline.models.engine.rows import Array
+    from pipeline.team.factors import Factor
 
 Flags = NDArray[np.bool_]
 

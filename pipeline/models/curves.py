@@ -15,7 +15,7 @@ from pipeline.models.engine.inference import covariance
 from pipeline.models.engine.rows import Array, Codes
 from pipeline.models.fitting import OutcomeFit
 from pipeline.models.responses import reference_basis
-from pipeline.schema import GRIP
+from pipeline.tables.schema import GRIP
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from scipy import sparse
 
     from pipeline.models.engine.rows import Array, Codes
-    from pipeline.models.tables import SeasonData
+    from pipeline.tables.records import SeasonData
 
 LEAST_MEETINGS_FOR_SLOPES = 4
 LEAST_DRIVERS_FOR_SLOPES = 3

@@ -13,7 +13,7 @@ from pipeline.models.design import condition_block_name
 from pipeline.models.engine.inference import Estimate, no_wider
 from pipeline.models.identify import Standing
 from pipeline.models.verdicts import Margins, false_discovery, verdict
-from pipeline.schema import EFFECTS
+from pipeline.tables.schema import EFFECTS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -22,9 +22,9 @@ from pipeline.models.information import Information
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.factors import Factor
     from pipeline.models.engine.rows import Codes
-    from pipeline.models.tables import SeasonData
+    from pipeline.tables.records import SeasonData
+    from pipeline.team.factors import Factor
 
 LEAST_LEFT = 0.10
 LEAST_LEFT_BESIDE_GRIP = 0.20  # a smooth curve through few cars can take any shape

@@ -24,8 +24,8 @@ from pipeline.models.identify import switch_pairs, usable_runs
 from pipeline.models.responses import TIMED, Laps, lap_tables, pace_response
 from pipeline.models.results import runs_table
 from pipeline.models.season import effects_alone
-from pipeline.models.tables import MeetingResult, SeasonData
 from pipeline.models.verdicts import false_discovery
+from pipeline.tables.records import MeetingResult, SeasonData
 
 
 def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.models.design import Design
 from pipeline.models.engine.rows import Array, Codes
 from pipeline.models.fitting import OWN_RUN, Response
-from pipeline.runstats import (
+from pipeline.runs.statistics import (
     RunStatistics,
     driver_scales,
     lap_basis,
@@ -21,7 +21,7 @@ from pipeline.runstats import (
 )
 
 if TYPE_CHECKING:
-    from pipeline.models.tables import SeasonData
+    from pipeline.tables.records import SeasonData
 
 LEAST_DF_APART = 20
 TIMED = ("clean", "incident", "traffic", "other")  # all that are no timing error nor first

@@ -16,11 +16,11 @@ from pipeline.models.effects import Effect, estimates_of, numbers, scaled, unit_
 from pipeline.models.fitting import OutcomeFit, OutcomeFits
 from pipeline.models.identify import Standing
 from pipeline.models.verdicts import NOT_ENOUGH, Margins, more_switches
-from pipeline.schema import LAP_STATUSES, RUNS
+from pipeline.tables.schema import LAP_STATUSES, RUNS
 
 if TYPE_CHECKING:
-    from pipeline.factors import Factor
-    from pipeline.models.tables import SeasonData
+    from pipeline.tables.records import SeasonData
+    from pipeline.team.factors import Factor
 
 KEYS = ["factor", "level", "reference"]
 

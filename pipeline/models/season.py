@@ -51,9 +51,9 @@ from pipeline.models.results import (
     trends_table,
 )
 from pipeline.models.stages import Progress, Watch
-from pipeline.models.tables import SeasonData, SeasonResult
 from pipeline.models.verdicts import Margins
-from pipeline.schema import CONDITIONS, OUTCOMES
+from pipeline.tables.records import SeasonData, SeasonResult
+from pipeline.tables.schema import CONDITIONS, OUTCOMES
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import CallError, Problem
-from pipeline.factors import Factor
 from pipeline.plan.request import (
     COMPONENTS_BY_SKILL,
     MOST_RUNS,
@@ -18,8 +17,9 @@ from pipeline.plan.request import (
     run_hours,
 )
 from pipeline.plan.season import Progress, open_factors, season_components
-from pipeline.sheets import nearest
-from pipeline.team import Team, load_team
+from pipeline.team.factors import Factor
+from pipeline.team.folder import Team, load_team
+from pipeline.team.sheets import nearest
 
 FREE_LEVELS = ("A", "B")
 

@@ -13,8 +13,8 @@ from pipeline.plan.request import Components
 from pipeline.plan.trend import Array, typical_bend
 
 if TYPE_CHECKING:
-    from pipeline.models.tables import SeasonData, SeasonResult
-    from pipeline.team import Team
+    from pipeline.tables.records import SeasonData, SeasonResult
+    from pipeline.team.folder import Team
 
 SEASON = Path("reports") / "season"
 LEAST_LAPS = 5
@@ -63,10 +63,10 @@ def season_components(
     """The team's scatter as its store shows it; `otherwise`, with the reason, where it cannot.
 
     hours: (n,) times of the day to plan, h. progress: called with each stage's name. Raises
-    CallError as pipeline.runs does where the store holds several classes and none is named.
+    CallError where the store holds several classes and none is named.
     """
     from pipeline.models.season import analyse
-    from pipeline.runs import load_season
+    from pipeline.runs.gathering import load_season
 
     try:
         data = load_season(team, class_name)
@@ -88,7 +88,7 @@ def components_of(data: SeasonData, result: SeasonResult, hours: Array) -> Compo
     surfaces the mean variance is taken.
     """
     from pipeline.models.fitting import OWN_RUN
-    from pipeline.runs import run_table
+    from pipeline.runs.gathering import run_table
 
     runs = run_table(data.runs, data.laps)[data.runs["team"] & data.runs["excluded"].isna()]
     runs = runs[runs["spread_s"].notna() & (runs["clean_laps"] >= LEAST_LAPS)]

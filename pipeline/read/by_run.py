@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
-from pipeline.schema import LAPS
+from pipeline.tables.schema import LAPS
 
 if TYPE_CHECKING:
     import pandas as pd

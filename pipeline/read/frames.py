@@ -20,7 +20,7 @@ from pipeline.read.ordered import Context
 from pipeline.read.records import ReadOptions
 from pipeline.read.timeline import default_days, local_day
 from pipeline.read.words import kind_of
-from pipeline.schema import SESSIONS, SET_ASIDE
+from pipeline.tables.schema import SESSIONS, SET_ASIDE
 
 FAR_DAYS = 14
 _NEVER = 2**62

@@ -32,8 +32,8 @@ from pipeline.report.words import (
 )
 
 if TYPE_CHECKING:
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import SeasonResult
 
 # group -> (heading, what it means); in the order of the page
 GROUPS = {

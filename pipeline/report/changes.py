@@ -21,8 +21,8 @@ from pipeline.report.words import certainty, effect_words, missing, plural, sent
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import MeetingResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import MeetingResult
 
 SURE = 0.05  # q-value
 # what the difference shows -> (group, heading, meaning)

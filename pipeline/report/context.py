@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pipeline.report.provenance import Provenance
-    from pipeline.team import Factor
+    from pipeline.team.folder import Factor
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from pipeline.report.words import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import SeasonResult
+    from pipeline.tables.records import SeasonResult
 
 Row = Any  # a named tuple of a row of the result tables
 SPEED = ("race", "pace")

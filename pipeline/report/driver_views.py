@@ -12,8 +12,8 @@ from pipeline.report.words import NOTHING, Number, missing, number, whole
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import SeasonResult
 
 MOST = 6  # figures; the table has them all
 

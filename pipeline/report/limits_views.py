@@ -13,8 +13,8 @@ from pipeline.report.words import condition_words, missing, number, sentence, wh
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import SeasonResult
 
 
 def cannot_section(cannot: pd.DataFrame, context: ReportContext) -> Section | None:

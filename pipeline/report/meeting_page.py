@@ -41,8 +41,8 @@ from pipeline.report.words import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import MeetingResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import MeetingResult
 
 
 def meeting_page(result: MeetingResult, context: ReportContext) -> Page:

@@ -11,8 +11,8 @@ from pipeline.report.words import number, race_length, sentence, whole
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import SeasonResult
 
 
 def method_section(result: SeasonResult, context: ReportContext) -> Section:

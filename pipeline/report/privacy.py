@@ -18,8 +18,8 @@ from pipeline.report.words import missing
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import SeasonResult
 
 MATE, RIVAL, NUMBER = "a team-mate", "another driver", "a transponder"
 SHORTEST_NAME = 3  # shorter names go only where they are the whole of a cell

@@ -16,7 +16,7 @@ from markupsafe import Markup
 from pipeline.report.look import SHOWN
 from pipeline.report.views import Page
 from pipeline.report.words import printable
-from pipeline.safecsv import write_whole
+from pipeline.tables.safecsv import write_whole
 
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|s|ms|mm|df)(?!\w))")  # no break between number and unit
 MARKS = {name: mark for name, (*_, mark) in SHOWN.items()} | {"none": ""}

@@ -31,8 +31,8 @@ from pipeline.report.words import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import SeasonResult
 
 LEGEND = (
     "● shown to be better; ■ shown to be worse; ◆ shown to be too small to matter; ○ not settled. "

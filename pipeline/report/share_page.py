@@ -39,8 +39,8 @@ from pipeline.report.words import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import SeasonResult
 
 
 def share_page(result: SeasonResult, context: ReportContext, driver: str) -> Page:

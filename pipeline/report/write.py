@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.safecsv import write_csv, write_whole
-from pipeline.schema import EFFECTS, GRIP, RUNS
+from pipeline.tables.safecsv import write_csv, write_whole
+from pipeline.tables.schema import EFFECTS, GRIP, RUNS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.tables import SeasonResult
     from pipeline.report.context import ReportContext
+    from pipeline.tables.records import SeasonResult
 
 MORE_RUN_COLUMNS = ("team", "date", "class", "heat", "excluded", "corrected_low", "corrected_high")
 

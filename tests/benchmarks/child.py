@@ -29,8 +29,8 @@ def importing(layout: str, path: str) -> Callable[[], Any]:
     """The import of one export into a new store; team folder: where the export lies."""
     import pyarrow.parquet  # noqa: F401 - as `arrow` does; a dry run does not load it
 
-    from pipeline.importing import ImportCall, import_exports
-    from pipeline.team import load_team
+    from pipeline.store.importing import ImportCall, import_exports
+    from pipeline.team.folder import load_team
 
     team = load_team(Path(path).parent)
     call = ImportCall((Path(path),), "m00000", layout=layout)
@@ -76,9 +76,9 @@ def season(folder: str, out: str) -> Callable[[], Any]:
 
 def stream(folder: str) -> Callable[[], Any]:
     """Runs and their statistics of the whole store, some meetings at a time."""
-    from pipeline.runs import stream_season
-    from pipeline.runstats import reduce_laps
-    from pipeline.team import load_team
+    from pipeline.runs.gathering import stream_season
+    from pipeline.runs.statistics import reduce_laps
+    from pipeline.team.folder import load_team
 
     team = load_team(Path(folder))
 

@@ -16,7 +16,7 @@ from pipeline.models.engine.inference import contrasts
 from pipeline.models.engine.rows import Array
 from pipeline.models.engine.solver import Fit, Penalised, Rows, fit_rows
 from pipeline.models.grip import day_basis
-from pipeline.runstats import lap_basis, pool_laps, reduce_laps
+from pipeline.runs.statistics import lap_basis, pool_laps, reduce_laps
 from tests.benchmarks.made import Season, make
 from tests.benchmarks.timing import medians
 

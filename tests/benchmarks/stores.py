@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.batches import recorded
 from pipeline.read import ReadOptions
-from pipeline.schema import SESSIONS, SET_ASIDE
-from pipeline.store import Batch, ImportRecord, open_store
+from pipeline.store.batches import recorded
+from pipeline.store.parquet import Batch, ImportRecord, open_store
+from pipeline.tables.schema import SESSIONS, SET_ASIDE
 
 LEVELS = ("soft", "middle", "stiff")
 KINDS = ("practice", "practice", "practice", "qualifying", "qualifying", "qualifying", "final")

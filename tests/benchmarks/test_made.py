@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.importing import ImportCall, import_exports
-from pipeline.runs import load_season, stream_season
-from pipeline.store import open_store
-from pipeline.team import load_team
+from pipeline.runs.gathering import load_season, stream_season
+from pipeline.store.importing import ImportCall, import_exports
+from pipeline.store.parquet import open_store
+from pipeline.team.folder import load_team
 from tests.benchmarks.exports import WRITERS, passings
 from tests.benchmarks.stores import Size, write_team
 

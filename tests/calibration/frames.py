@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.models.tables import SeasonData
-from pipeline.team import Factor
+from pipeline.tables.records import SeasonData
+from pipeline.team.folder import Factor
 from tests.calibration.seasons import (
     BASE_LAP_S,
     RACE_SECONDS,

@@ -9,7 +9,7 @@ from pipeline.checking import check
 from pipeline.cli.check import command
 from pipeline.cli.importing import command as take
 from pipeline.errors import UserError
-from pipeline.team import load_team
+from pipeline.team.folder import load_team
 from tests.folders import DRIVERS, MEETINGS, team_folder
 from tests.laps import heat, stored
 

@@ -2,7 +2,7 @@ from click.testing import CliRunner
 
 from pipeline.cli.init import command
 from pipeline.errors import UserError
-from pipeline.team import load_team
+from pipeline.team.folder import load_team
 
 
 def test_the_new_folder_loads_without_a_warning(tmp_path):

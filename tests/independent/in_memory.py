@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pipeline.factors import Factor
-from pipeline.models.tables import SeasonData
+from pipeline.tables.records import SeasonData
+from pipeline.team.factors import Factor
 from tests.independent import make_season as season
 from tests.independent.exports import KINDS
 

@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 from pipeline.models.season import analyse
-from pipeline.models.tables import SeasonResult
+from pipeline.tables.records import SeasonResult
 from tests.independent import in_memory, make_season
 
 HERE = Path(__file__).parent

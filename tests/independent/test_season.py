@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.schema import EFFECTS
+from pipeline.tables.schema import EFFECTS
 from tests.independent import make_season
 from tests.independent.test_models import HERE, PACE, SPREAD, TERMS
 

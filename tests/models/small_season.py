@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from pipeline.models.tables import SeasonData
-from pipeline.team import Factor
+from pipeline.tables.records import SeasonData
+from pipeline.team.folder import Factor
 
 BAR = Factor(name="bar", label="Bar", kind="ordered", levels=("1.2", "1.3", "1.4"), reference="1.3")
 SPRING = Factor(

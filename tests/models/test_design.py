@@ -17,8 +17,8 @@ from pipeline.models.grip import day_basis, equal_knots, penalty_transform
 from pipeline.models.identify import usable_runs
 from pipeline.models.race import RaceFacts, compose
 from pipeline.models.responses import lap_tables, pace_response
-from pipeline.models.tables import SeasonData
-from pipeline.team import Factor
+from pipeline.tables.records import SeasonData
+from pipeline.team.folder import Factor
 from tests.models.small_season import season
 
 

@@ -10,8 +10,8 @@ import pytest
 
 from pipeline.models.identify import tell_apart
 from pipeline.models.season import analyse
-from pipeline.models.tables import SeasonData
-from pipeline.team import Factor
+from pipeline.tables.records import SeasonData
+from pipeline.team.folder import Factor
 from tests.models.small_season import draw_laps, typed
 
 LEVELS = ("soft", "hard")

@@ -11,7 +11,7 @@ from pipeline.models.design import build_design
 from pipeline.models.fitting import OWN_RUN, OutcomeFit, fit_outcome
 from pipeline.models.identify import usable_runs
 from pipeline.models.responses import lap_tables, pace_response, race_response
-from pipeline.models.tables import SeasonData
+from pipeline.tables.records import SeasonData
 from tests.models.small_season import season, with_laps
 
 

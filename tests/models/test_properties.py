@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from pipeline.models.season import analyse
-from pipeline.models.tables import SeasonData, SeasonResult
+from pipeline.tables.records import SeasonData, SeasonResult
 from tests.models import small_season
 
 RATIOS = ("spread", "mistakes")

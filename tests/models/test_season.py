@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import CallError, UserError
-from pipeline.factors import Claim
 from pipeline.models.meeting import analyse_meeting, best_three
 from pipeline.models.season import analyse, effects_alone
-from pipeline.models.tables import SeasonData, SeasonResult
-from pipeline.schema import EFFECTS, GRIP, OUTCOMES
+from pipeline.tables.records import SeasonData, SeasonResult
+from pipeline.tables.schema import EFFECTS, GRIP, OUTCOMES
+from pipeline.team.factors import Claim
 from tests.models.small_season import season
 
 CLAIMS = (

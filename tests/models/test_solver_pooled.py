@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.models.engine.rows import Array, Rows
 from pipeline.models.engine.solver import fit_rows
-from pipeline.runstats import driver_scales, lap_basis, pool_laps, reduce_laps
+from pipeline.runs.statistics import driver_scales, lap_basis, pool_laps, reduce_laps
 
 DRIVERS, RUNS_EACH = 5, 6
 

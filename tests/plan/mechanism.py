@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.factors import Factor
 from pipeline.models.season import analyse
-from pipeline.models.tables import SeasonData
 from pipeline.plan.planner import Plan, chance_of, plan_day
 from pipeline.plan.request import DayRequest, PlanFactor, run_hours
 from pipeline.plan.season import components_of
@@ -17,6 +15,8 @@ from pipeline.simulate.parts import CATALOGUE
 from pipeline.simulate.track import Venue, Weather
 from pipeline.simulate.words import session_names
 from pipeline.simulate.world import World, WorldLaps, run
+from pipeline.tables.records import SeasonData
+from pipeline.team.factors import Factor
 
 FIELD, TEAM, MEETINGS, SEED = 20, 5, 2, 5
 FACTOR = PlanFactor("rear_bar", ("1.3", "1.4"))

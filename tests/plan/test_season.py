@@ -7,9 +7,9 @@ from pipeline.plan.output import change_rows, sheet_rows
 from pipeline.plan.planner import chance_of, plan_day
 from pipeline.plan.request import COMPONENTS_BY_SKILL
 from pipeline.plan.trend import bent_covariance, typical_bend
-from pipeline.runs import load_season
-from pipeline.safecsv import write_csv
-from pipeline.team import load_team
+from pipeline.runs.gathering import load_season
+from pipeline.tables.safecsv import write_csv
+from pipeline.team.folder import load_team
 from tests.folders import team_folder
 from tests.laps import heat, stored
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.factors import Factor
-from pipeline.models.tables import SeasonData
 from pipeline.plan.request import Components
+from pipeline.tables.records import SeasonData
+from pipeline.team.factors import Factor
 
 FIRST_HOUR, BETWEEN_RUNS, LAP_S = 9.5, 0.75, 15.0
 GAIN_S = (-0.2, 1.0)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from pipeline.errors import UserError
 from pipeline.read import REASONS, Export, ReadOptions, read_export
-from pipeline.schema import LAPS
+from pipeline.tables.schema import LAPS
 from tests.read.corpus import VARIANTS
 
 OPTIONS = ReadOptions(meeting="spring", date="2026-03-28", timezone="Europe/Berlin")

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.read import ReadOptions, read_export
 from pipeline.read.by_run import joined
-from pipeline.schema import LAPS
+from pipeline.tables.schema import LAPS
 from tests.exports import laps_csv
 from tests.laps import heat, stored
 

@@ -10,7 +10,7 @@ import pytest
 from pipeline.errors import CallError, UserError
 from pipeline.read import REASONS, Export, ReadOptions, read_export, understand
 from pipeline.read.reasons import STATUSES
-from pipeline.schema import LAP_STATUSES
+from pipeline.tables.schema import LAP_STATUSES
 from tests.read.fuzz import case, check
 
 OPTIONS = ReadOptions(meeting="spring", date="2026-03-28", timezone="Europe/Berlin")

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline import schema
-from pipeline.models.tables import MeetingResult, SeasonResult
 from pipeline.report.context import ReportContext, make_context
 from pipeline.report.provenance import Provenance
+from pipeline.tables import schema
+from pipeline.tables.records import MeetingResult, SeasonResult
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,9 @@ import pandas as pd
 import pytest
 
 from pipeline.cli import main
-from pipeline.schema import EFFECTS, GRIP, RUNS
-from pipeline.store import file_stem, open_store
-from pipeline.team import load_team
+from pipeline.store.parquet import file_stem, open_store
+from pipeline.tables.schema import EFFECTS, GRIP, RUNS
+from pipeline.team.folder import load_team
 
 pytestmark = pytest.mark.slow
 

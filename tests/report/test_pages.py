@@ -13,11 +13,11 @@ import html5lib
 import pandas as pd
 import pytest
 
-from pipeline.models.tables import MeetingResult, SeasonResult
 from pipeline.report.meeting_page import meeting_page
 from pipeline.report.render import render
 from pipeline.report.season_page import season_page
 from pipeline.report.words import MINUS, _bare
+from pipeline.tables.records import MeetingResult, SeasonResult
 from tests.report import made_up
 from tests.report.conftest import PAGES
 

@@ -8,7 +8,6 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from pipeline.models.tables import SeasonResult
 from pipeline.report.privacy import (
     MATE,
     NUMBER,
@@ -21,6 +20,7 @@ from pipeline.report.privacy import (
 )
 from pipeline.report.render import render
 from pipeline.report.share_page import share_page
+from pipeline.tables.records import SeasonResult
 from tests.report import made_up
 
 DRIVER = "Ida Holm"

@@ -24,10 +24,10 @@ from pipeline.models.fitting import fit_outcome
 from pipeline.models.identify import standings, usable_runs
 from pipeline.models.responses import lap_tables, race_laps
 from pipeline.models.season import RESPONSES, effects_alone
-from pipeline.models.tables import SeasonData
 from pipeline.report.words import is_definite
 from pipeline.simulate.season import TeamSpec, make_season
 from pipeline.simulate.truth import both_worlds, compare, in_condition
+from pipeline.tables.records import SeasonData
 from tests.simulate.frames import season_data
 
 OUTCOMES = ("pace", "spread", "mistakes", "race")

@@ -7,12 +7,12 @@ would after an import: it is not told which ones the world disturbed.
 import numpy as np
 import pandas as pd
 
-from pipeline.factors import Factor
-from pipeline.models.tables import SeasonData
 from pipeline.read.status import NAMES, lap_status, run_centres
 from pipeline.read.traffic import in_traffic
 from pipeline.simulate.timing import Timed, timed
 from pipeline.simulate.world import Settings, World, run
+from pipeline.tables.records import SeasonData
+from pipeline.team.factors import Factor
 
 CLEAN = 0
 

@@ -3,7 +3,7 @@ from click.testing import CliRunner
 
 from pipeline.cli.simulate import command
 from pipeline.errors import CallError
-from pipeline.team import load_team
+from pipeline.team.folder import load_team
 
 
 def simulate(*arguments):

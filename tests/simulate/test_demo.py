@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.simulate.demo import demo_season
 from pipeline.simulate.folder import write_season
-from pipeline.team import load_team
+from pipeline.team.folder import load_team
 from tests.simulate.test_folder import contents
 
 COMMITTED = Path(__file__).parents[2] / "data_demo"

@@ -5,7 +5,7 @@ import csv
 import pytest
 
 from pipeline.simulate.season import CATALOGUE, TeamSpec, make_season, write_team_folder
-from pipeline.team import load_team
+from pipeline.team.folder import load_team
 
 SMALL = TeamSpec(meetings=3, drivers=14, team_drivers=3)
 

@@ -4,7 +4,7 @@
 
 with nested intercepts a_l ~ N(0, theta_l), penalised coefficients u_g ~ N(0, sum_j theta_j
 pattern_j) and Var(e_r) = known_r + sum_j theta_j diagonal_rj. A row is an observation or a
-sufficient statistic of several (see `pipeline.runstats`).
+sufficient statistic of several (see `pipeline.runs.statistics`).
 """
 
 from __future__ import annotations

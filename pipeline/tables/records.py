@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.team import Claim, Factor
+    from pipeline.team.folder import Claim, Factor
 
 
 @dataclass(frozen=True)

@@ -93,7 +93,7 @@ def write_new_team(folder: Path) -> list[str]:
 
     Raises UserError, before anything is written, if one of them is there already.
     """
-    from pipeline.safecsv import write_whole
+    from pipeline.tables.safecsv import write_whole
 
     there = [name for name in FILES if (folder / name).exists()]
     if there:

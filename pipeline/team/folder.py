@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, UserError
-from pipeline.factors import Claim, Factor
-from pipeline.sheets import nearest
+from pipeline.team.factors import Claim, Factor
+from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +52,7 @@ class Team:
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
-        from pipeline.team_tables import plain
+        from pipeline.team.tables import plain
 
         for factor in self.factors:
             if plain(name) in (plain(factor.name), plain(factor.label)):
@@ -61,7 +61,7 @@ class Team:
 
     def meeting(self, name: str) -> Meeting | None:
         """The row of meetings.csv for a meeting, in any case."""
-        from pipeline.team_tables import MEETINGS, plain
+        from pipeline.team.tables import MEETINGS, plain
 
         for row in self.meetings[list(MEETINGS)].itertuples(index=False):
             if plain(row[0]) == plain(name):
@@ -83,14 +83,14 @@ def load_team(folder: Path | str) -> Team:
     """Read and check a team folder.
 
     Raises UserError with one problem for each fault of all its files at once; the setup log is
-    checked where it is joined to runs (`pipeline.setups`).
+    checked where it is joined to runs (`pipeline.runs.setups`).
     """
     folder = Path(folder)
     config_path = folder / "team.toml"
     if not config_path.is_file():
         raise UserError(_no_team(folder))
-    from pipeline.team_config import read_config
-    from pipeline.team_tables import read_tables
+    from pipeline.team.config import read_config
+    from pipeline.team.tables import read_tables
 
     config, tables = read_config(config_path), read_tables(folder)
     problems = [*config.problems, *tables.problems]

@@ -10,20 +10,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from pipeline.classes import choose_class, one_spelling, with_only_class
 from pipeline.errors import UserError
-from pipeline.joining import one_run_each
-from pipeline.models.tables import SeasonData
-from pipeline.order import hours, natural
-from pipeline.people import People, people_of
-from pipeline.run_table import run_table
-from pipeline.setups import SetupLog, join, read_log
-from pipeline.store import ImportRecord, Store, open_store
-from pipeline.streams import read_streams
-from pipeline.team_tables import plain
+from pipeline.runs.joining import one_run_each
+from pipeline.runs.order import hours, natural
+from pipeline.runs.run_table import run_table
+from pipeline.runs.setups import SetupLog, join, read_log
+from pipeline.store.parquet import ImportRecord, Store, open_store
+from pipeline.store.streams import read_streams
+from pipeline.tables.records import SeasonData
+from pipeline.team.classes import choose_class, one_spelling, with_only_class
+from pipeline.team.people import People, people_of
+from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
-    from pipeline.team import Team
+    from pipeline.team.folder import Team
 
 __all__ = [
     "Gathered",

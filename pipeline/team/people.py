@@ -13,12 +13,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.team_tables import plain
+from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.team import Team
+    from pipeline.team.folder import Team
 
 _LIKE = 80
 _UNLIKE = 45

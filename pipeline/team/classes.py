@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CallError
-from pipeline.sheets import nearest
-from pipeline.team_tables import plain, plain_map
+from pipeline.team.sheets import nearest
+from pipeline.team.tables import plain, plain_map
 
 if TYPE_CHECKING:
     import pandas as pd

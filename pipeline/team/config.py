@@ -12,9 +12,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from pipeline.errors import Problem
-from pipeline.factors import Claim, Factor, number_text
-from pipeline.schema import RUNS
-from pipeline.sheets import nearest
+from pipeline.tables.schema import RUNS
+from pipeline.team.factors import Claim, Factor, number_text
+from pipeline.team.sheets import nearest
 
 FILE = "team.toml"
 _NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour", "surface"}

@@ -16,15 +16,15 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem
-from pipeline.setup_places import Placed, Places
-from pipeline.sheets import FREE_TEXT, column_name, nearest, read_sheet
-from pipeline.team_tables import plain, plain_map
+from pipeline.runs.setup_places import Placed, Places
+from pipeline.team.sheets import FREE_TEXT, column_name, nearest, read_sheet
+from pipeline.team.tables import plain, plain_map
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.factors import Factor
-    from pipeline.team import Team
+    from pipeline.team.factors import Factor
+    from pipeline.team.folder import Team
 
 FIXED = ("meeting", "driver", "run", "class")
 RESET = "reset"

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem
-from pipeline.schema import SESSION_KINDS
-from pipeline.sheets import Sheet, nearest, read_sheet
+from pipeline.tables.schema import SESSION_KINDS
+from pipeline.team.sheets import Sheet, nearest, read_sheet
 
 if TYPE_CHECKING:
     import pandas as pd

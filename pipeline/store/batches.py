@@ -8,18 +8,18 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from pipeline.export_files import ExportFile
-from pipeline.people import People, resolve
 from pipeline.read import Export, ReadOptions
 from pipeline.read.by_run import LapsByRun, joined
-from pipeline.session_facts import with_facts
-from pipeline.store import Batch, ImportRecord
-from pipeline.streams import streams_of
+from pipeline.store.export_files import ExportFile
+from pipeline.store.parquet import Batch, ImportRecord
+from pipeline.store.streams import streams_of
+from pipeline.team.people import People, resolve
+from pipeline.team.session_facts import with_facts
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.team import Team
+    from pipeline.team.folder import Team
 
 
 class FileRead(NamedTuple):

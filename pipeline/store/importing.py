@@ -10,17 +10,17 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.batches import FileRead, make_batch, recorded
 from pipeline.errors import CallError, UserError
-from pipeline.export_files import ExportFile, Skipped, find_exports, sha256_of, source_name
-from pipeline.people import People
 from pipeline.read import Export, ReadOptions, read_export
 from pipeline.read.records import LAYOUTS
-from pipeline.sheets import nearest
-from pipeline.store import Batch, ImportRecord, Store, open_store
+from pipeline.store.batches import FileRead, make_batch, recorded
+from pipeline.store.export_files import ExportFile, Skipped, find_exports, sha256_of, source_name
+from pipeline.store.parquet import Batch, ImportRecord, Store, open_store
+from pipeline.team.people import People
+from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
-    from pipeline.team import Meeting, Team
+    from pipeline.team.folder import Meeting, Team
 
 _NEAR_DAYS = 7
 Progress = Callable[[list[ExportFile]], Iterable[ExportFile]]

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
-from pipeline.session_facts import plain_session
-from pipeline.sheets import nearest
-from pipeline.team_tables import plain, time_of_day
+from pipeline.team.session_facts import plain_session
+from pipeline.team.sheets import nearest
+from pipeline.team.tables import plain, time_of_day
 
 if TYPE_CHECKING:
-    from pipeline.setups import Entry, SetupLog
-    from pipeline.team import Team
+    from pipeline.runs.setups import Entry, SetupLog
+    from pipeline.team.folder import Team
 
 _NEAR_HOURS = 0.25
 _NUMBER = re.compile(r"#?0*(\d{1,4})(?:\.0)?")

@@ -8,12 +8,12 @@ from collections import defaultdict
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from pipeline.team_tables import plain
+from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.team import Team
+    from pipeline.team.folder import Team
 
 
 class Fact(NamedTuple):

@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from pipeline.people import People, resolve
-from pipeline.schema import LAP_STATUSES
-from pipeline.session_facts import plain_session, with_facts
+from pipeline.tables.schema import LAP_STATUSES
+from pipeline.team.people import People, resolve
+from pipeline.team.session_facts import plain_session, with_facts
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from pipeline.store import Store
-    from pipeline.team import Team
+    from pipeline.store.parquet import Store
+    from pipeline.team.folder import Team
 
     Array = np.ndarray[Any, Any]
 

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.commit import Writer, change, locked, settle
 from pipeline.errors import UserError
-from pipeline.schema import LAPS, SESSIONS, SET_ASIDE, Table
+from pipeline.store.commit import Writer, change, locked, settle
+from pipeline.tables.schema import LAPS, SESSIONS, SET_ASIDE, Table
 
 if TYPE_CHECKING:
     import pandas as pd

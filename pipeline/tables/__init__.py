@@ -1,0 +1,1 @@
+"""The tables that pass between stages, and safe CSV. Knows nothing of where they come from."""

@@ -1,0 +1,1 @@
+"""The team folder: read, validated once, immutable after. Knows nothing of laps."""
