@@ -55,18 +55,20 @@ def arrow(path: str, out: str) -> Callable[[], Any]:
 
 def season(folder: str, out: str) -> Callable[[], Any]:
     """The whole season with its page; the seconds of each stage by the tool's own `--timings`."""
-    from pipeline.cli.analysis import analyse, load
-    from pipeline.cli.pages import season_page_files
+    from pipeline.cli.pages import opened, say_season
     from pipeline.cli.steps import Steps
+    from pipeline.report.write import write_season
 
     def work() -> dict[str, Any]:
         steps = Steps()
-        loaded = load(Path(folder), None, steps)
+        joined = opened(Path(folder), steps).join()
         started = time.process_time()
-        result = analyse(loaded, steps)
+        found = joined.season(progress=steps)
+        result = found.result
         analysed = time.process_time()
-        season_page_files(loaded, result, Path(out), steps)
-        steps("")
+        steps("report")
+        write_season(result, joined.context("season"), Path(out))
+        say_season(found, steps)
         page = time.process_time() - analysed
         stages = {"stages": steps.seconds, "outcomes": steps.side_by_side}
         return stages | {"fits_cpu": analysed - started, "page_cpu": page}
