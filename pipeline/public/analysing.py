@@ -110,7 +110,7 @@ def _listed(given: Any, what: str, expected: str) -> list[Any]:
 class Analysis:
     """What an analysis found; each table is made when it is first asked for.
 
-    The columns are those of the tables in README.md. `found` holds the fits.
+    The columns are those of tables.records.SeasonResult. `found` holds the fits.
     """
 
     found: Found

@@ -76,6 +76,42 @@ def season(folder: str, out: str) -> Callable[[], Any]:
     return work
 
 
+def frames(cars: str) -> Callable[[], Any]:
+    """A day's frames to effects of pace, and its parts; medians of twenty, processor seconds."""
+    import pipeline
+    from pipeline.models.season import estimate
+    from pipeline.public.frames import season_data
+    from tests.api.frames import dicts
+    from tests.api.frames import frames as frames_of
+    from tests.models.small_season import season as small
+
+    made = small(meetings=1, cars=int(cars))
+    runs, laps = frames_of(made)
+    raw = {"team": {"name": "frames"}, "factor": dicts(made.factors)}
+    data, _ = season_data(runs, laps, raw)
+    only: dict[str, Any] = {"outcomes": ["pace"], "conditions": []}
+
+    def work() -> dict[str, Any]:
+        return {
+            "runs": len(runs),
+            "laps": len(laps),
+            "frames": _median(lambda: season_data(runs, laps, raw)),
+            "fit": _median(lambda: estimate(data, **only).effects_table()),
+            "whole": _median(lambda: pipeline.analyse(runs, laps, raw["factor"], **only).effects),
+        }
+
+    return work
+
+
+def _median(work: Callable[[], Any], times: int = 20) -> float:
+    spent = []
+    for _ in range(times):
+        started = time.process_time()
+        work()
+        spent.append(time.process_time() - started)
+    return sorted(spent)[times // 2]
+
+
 def stream(folder: str) -> Callable[[], Any]:
     """Runs and their statistics of the whole store, some meetings at a time."""
     from pipeline.runs.gathering import stream_season
@@ -122,6 +158,7 @@ WHAT: dict[str, Callable[..., Callable[[], Any]]] = {
     "import": importing,
     "arrow": arrow,
     "season": season,
+    "frames": frames,
     "stream": stream,
     "many": many,
 }
