@@ -26,6 +26,11 @@ _PLACES = {
 }
 
 
+def __dir__() -> list[str]:
+    """For completion: the public names too, before they are loaded."""
+    return sorted({*globals(), *__all__})
+
+
 def __getattr__(name: str) -> Any:
     """A public name, or `__version__`, when it is first asked for."""
     if name in _PLACES:

@@ -106,7 +106,7 @@ def _listed(given: Any, what: str, expected: str) -> list[Any]:
     return list(given)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Analysis:
     """What an analysis found; each table is made when it is first asked for.
 
@@ -116,6 +116,10 @@ class Analysis:
     found: Found
     with_drivers: bool
     more_notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        tables = "effects, runs, grip, by_driver, claims, notes"
+        return f"<analysis of {len(self.found.data.runs)} runs: {tables}>"
 
     @cached_property
     def effects(self) -> pd.DataFrame:
@@ -152,7 +156,7 @@ class Analysis:
         return (*self.more_notes, *self.found.notes())
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class TeamSeason(Analysis):
     """The analysis of a team folder; `joined` is what it was made from, for pages."""
 

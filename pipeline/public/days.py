@@ -84,12 +84,15 @@ def _level(level: str | float) -> str:
     return number_text(float(level)) if is_number else str(level)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class PlannedDay:
     """A planned day. plan: what it was reckoned with. written: files that were made."""
 
     plan: Plan
     written: tuple[Path, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"<{self.plan.request.meeting}: {len(self.runs)} runs; runs, contrasts, notes>"
 
     @cached_property
     def runs(self) -> pd.DataFrame:

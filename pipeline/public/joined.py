@@ -23,12 +23,16 @@ if TYPE_CHECKING:
 Progress = Callable[[str], None]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Joined:
     """One class's season, gathered once; not yet analysed."""
 
     team: Team
     source: Season
+    until: str | None = None
+
+    def __repr__(self) -> str:
+        return f"<{self.team.name}: {len(self.data.runs)} runs joined to their settings>"
 
     @property
     def data(self) -> SeasonData:
@@ -93,6 +97,7 @@ class Joined:
         team, shown = self.team, self.source.racing_class
         shown = shown if len(self.source.classes) > 1 else ""
         option = f" --class {shown}" if shown else ""
+        option += f" --until {self.until}" if self.until else ""
         made = provenance(team.folder, f"backtoback {command}{option}", today())
         return make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
@@ -114,12 +119,15 @@ class Joined:
         return others_of(driver, people, consenting, spellings, numbers)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class MeetingSheet:
     """The run sheet of one meeting; columns and words as in tables.records.MeetingResult."""
 
     result: MeetingResult
     joined: Joined
+
+    def __repr__(self) -> str:
+        return f"<run sheet of {self.result.meeting}: runs, grip, effects, notes>"
 
     @property
     def runs(self) -> pd.DataFrame:
@@ -151,7 +159,7 @@ def join(team: Team, racing_class: str | None = None, until: str | None = None) 
 
     season = read_season(team, racing_class, until)
     refuse_faults(season)
-    return Joined(team, season)
+    return Joined(team, season, until)
 
 
 def _known(name: str, names: list[str], otherwise: str) -> str:

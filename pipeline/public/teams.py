@@ -38,11 +38,14 @@ def open_team(path: str | Path) -> OpenTeam:
     return OpenTeam(load_team(path))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class OpenTeam:
     """A team folder that has passed every check. `team` holds what its files say."""
 
     team: Team
+
+    def __repr__(self) -> str:
+        return f"<{self.name}: import_exports, check, meeting, season>"
 
     @property
     def name(self) -> str:

@@ -69,6 +69,8 @@ def test_nothing_is_written_unasked(demo: Path, tmp_path: Path) -> None:
     season = team.season("formula", until="2026-01-31")
     assert files() == before and len(season.effects)
     team.season("formula", until="2026-01-31", out=tmp_path / "out")
+    page = (tmp_path / "out" / "index.html").read_text("utf-8")
+    assert "backtoback season --class formula --until 2026-01-31" in page
     names = ["effects.csv", "effects.parquet", "grip.parquet", "index.html", "runs.parquet"]
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == names
     assert files() == before
@@ -84,3 +86,11 @@ def test_statuses_are_found_as_the_import_finds_them(season: TeamSeason) -> None
     ours = known != "traffic"  # told there from the clock of each crossing, file by file
     assert (told == known)[ours].mean() > 0.9995
     assert set(told[~ours]) <= {"traffic", "clean"}
+
+
+def test_what_a_cell_shows_is_short(demo: Path, season: TeamSeason) -> None:
+    team = pipeline.open_team(demo)
+    day = pipeline.plan_day("rear_bar", 2, 6)
+    shown = list(map(repr, (team, season, season.joined, season.joined.meeting("may-test"), day)))
+    assert max(map(len, shown)) < 100 and "effects" in shown[1]
+    assert {"analyse", "open_team", "plan_day", "UserError", "CallError"} <= set(dir(pipeline))
