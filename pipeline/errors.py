@@ -22,8 +22,9 @@ class Problem:
     advice: str = ""
 
     def __str__(self) -> str:
-        place = self.where + (f", line {self.line}" if self.line is not None else "")
-        place += f", column '{self.column}'" if self.column else ""
+        line = f"line {self.line}" if self.line is not None else ""
+        column = f"column '{self.column}'" if self.column else ""
+        place = ", ".join(filter(None, (self.where, line, column)))
         text = f"{place}: " if place else ""
         text += f"found {self.found}; expected {self.expected}"
         return text + (f". {self.advice}" if self.advice else "")

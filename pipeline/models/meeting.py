@@ -61,7 +61,7 @@ def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:
         reference="Corrected times are at the meeting's mean grip over all its runs, for a lap in "
         "the middle of a run.",
         notes=_notes(own, design),
-        effects=effects_alone(own, outcomes=("pace", "spread"), conditions=False),
+        effects=effects_alone(own, outcomes=("pace", "spread"), conditions=()),
     )
 
 

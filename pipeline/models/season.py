@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,7 +26,7 @@ from pipeline.models.effects import (
     linear_effects,
 )
 from pipeline.models.engine.inference import Estimate
-from pipeline.models.fitting import OutcomeFits, Response, fit_outcome
+from pipeline.models.fitting import OutcomeFit, OutcomeFits, Response, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.lookup import Lookup
 from pipeline.models.mistakes import mistake_effects
@@ -70,7 +70,7 @@ def analyse(
     data: SeasonData,
     *,
     outcomes: Sequence[str] = OUTCOMES,
-    conditions: bool = True,
+    conditions: Sequence[str] = CONDITIONS,
     by_driver: bool = True,
     second_opinion: bool = False,
     progress: Progress | None = None,
@@ -82,28 +82,28 @@ def analyse(
     Raises UserError where no run can be used.
     """
     watch = Watch(progress, workers=os.cpu_count() or 1)
-    found = _estimate_all(data, outcomes, conditions, watch)
-    result = watch("tables", lambda: _result(found, by_driver))
+    found = estimate(data, outcomes, conditions, watch)
+    result = watch("tables", lambda: whole_result(found, by_driver))
     if second_opinion:
         from pipeline.models.second import second_opinion as ask
 
-        table, note = watch(
-            "second opinion", lambda: ask(found.design, found.laps, found.fits["pace"].base)
-        )
+        table, note = watch("second opinion", lambda: ask(found.design, found.laps, found.pace))
         result = replace(result, second_opinion=table, second_opinion_note=note)
     return replace(result, timings=dict(watch.seconds))
 
 
 def effects_alone(
-    data: SeasonData, *, outcomes: Sequence[str] = OUTCOMES, conditions: bool = True
+    data: SeasonData,
+    *,
+    outcomes: Sequence[str] = OUTCOMES,
+    conditions: Sequence[str] = CONDITIONS,
 ) -> pd.DataFrame:
     """The effects table of `analyse`, without the other tables: for studies of many seasons."""
-    found = _estimate_all(data, outcomes, conditions, Watch(None))
-    return effects_table(found.effects, found.margins)
+    return estimate(data, outcomes, conditions).effects_table()
 
 
 @dataclass(frozen=True)
-class _Found:
+class Found:
     """All that is estimated of a season."""
 
     data: SeasonData
@@ -116,10 +116,48 @@ class _Found:
     margins: Margins
     in_race: float
 
+    def effects_table(self) -> pd.DataFrame:
+        """The table schema.EFFECTS."""
+        return effects_table(self.effects, self.margins)
 
-def _estimate_all(
-    data: SeasonData, outcomes: Sequence[str], conditions: bool, watch: Watch
-) -> _Found:
+    @cached_property
+    def pace(self) -> OutcomeFit:
+        """The fit of pace over all conditions, which grip and corrected times come from."""
+        if "pace" in self.fits:
+            return self.fits["pace"].base
+        return fit_outcome(self.design, pace_response(self.laps))
+
+    def runs_table(self) -> pd.DataFrame:
+        """All runs with their corrected times, see SeasonResult."""
+        corrected = corrected_times(self.design, self.pace, self.laps)
+        return runs_table(self.data, self.design, corrected)
+
+    def by_driver_table(self, asked: bool = True) -> pd.DataFrame:
+        """Effects for each driver, see SeasonResult; no rows where nobody asked for them."""
+        linear = {name: one.base for name, one in self.fits.items() if asked}
+        return by_driver_table(self.design, linear, self.standings)
+
+    def claims_table(self) -> pd.DataFrame:
+        """What became of the claims, see SeasonResult."""
+        lookup = Lookup(self.fits, self.effects, self.standings)
+        return claims_table(self.data.claims, lookup, self.margins)
+
+    def notes(self) -> tuple[str, ...]:
+        """Sentences about this data set."""
+        return _notes(self.design, self.fits, self.laps)
+
+
+def estimate(
+    data: SeasonData,
+    outcomes: Sequence[str],
+    conditions: Sequence[str],
+    watch: Watch | None = None,
+) -> Found:
+    """Fit these outcomes, overall and by these conditions, and nothing else.
+
+    Raises UserError where no run can be used.
+    """
+    watch = watch or Watch(None)
     index = usable_runs(data)
     if not len(index):
         raise UserError(
@@ -128,11 +166,11 @@ def _estimate_all(
         )
     design = watch("design", lambda: build_design(data, index))
     laps = watch("laps", lambda: lap_tables(data, design))
-    variables = _condition_variables(design) if conditions else []
+    variables = [name for name in _condition_variables(design) if name in conditions]
     everything = watch("identify", lambda: _all_standings(design, data, variables))
     in_race = race_laps(laps, data.race_seconds)
     jobs: dict[str, Callable[[], tuple[list[Effect], Any]]] = {}
-    for outcome in [name for name in RESPONSES if name in {*outcomes, "pace"}]:
+    for outcome in [name for name in RESPONSES if name in outcomes]:
         factor = in_race if outcome == "race" else 1.0
         jobs[outcome] = partial(_outcome, design, laps, outcome, variables, factor, everything)
     if "mistakes" in outcomes:
@@ -142,7 +180,7 @@ def _estimate_all(
     counts: CountFit | None = done["mistakes"][1] if "mistakes" in done else None
     fits = {name: found for name, (_, found) in done.items() if name != "mistakes"}
     margins = Margins.of(data.worthwhile_s, in_race)
-    return _Found(data, design, laps, everything, fits, effects, counts, margins, in_race)
+    return Found(data, design, laps, everything, fits, effects, counts, margins, in_race)
 
 
 def _condition_variables(design: Design) -> list[str]:
@@ -205,26 +243,23 @@ def _guess(start: Mapping[str, float]) -> float:
     return max(start.get("run", 0.0) / 4, 1e-8)
 
 
-def _result(found: _Found, by_driver: bool) -> SeasonResult:
-    data, design, fits = found.data, found.design, found.fits
-    pace = fits["pace"].base
-    corrected = corrected_times(design, pace, found.laps)
-    lookup = Lookup(fits, found.effects, found.standings)
-    linear = {name: one.base for name, one in fits.items()} if by_driver else {}
+def whole_result(found: Found, by_driver: bool) -> SeasonResult:
+    """All tables of what was estimated; by_driver: with the effects for each driver."""
+    data, fits = found.data, found.fits
     return SeasonResult(
-        effects=effects_table(found.effects, found.margins),
-        runs=runs_table(data, design, corrected),
-        grip=grip_table(design, pace),
-        by_driver=by_driver_table(design, linear, found.standings),
+        effects=found.effects_table(),
+        runs=found.runs_table(),
+        grip=grip_table(found.design, found.pace),
+        by_driver=found.by_driver_table(by_driver),
         trends=trends_table(data.factors, fits, found.standings),
-        claims=claims_table(data.claims, lookup, found.margins),
+        claims=found.claims_table(),
         cannot_tell=cannot_tell_table(found.standings),
         needs=needs_table(found.effects, found.margins),
         components=components_table(fits, found.counts),
         fits=fits_table(fits, found.counts),
         race_check=_race_check(found.effects, found.laps, found.in_race),
         lap_counts=lap_counts(data),
-        notes=_notes(design, fits, found.laps),
+        notes=found.notes(),
     )
 
 

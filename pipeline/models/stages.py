@@ -30,7 +30,7 @@ class Watch:
         """What independent jobs give; their seconds are of processor time."""
         if self.progress is not None:
             self.progress("fits")
-        with ThreadPoolExecutor(min(self.workers, len(jobs))) as pool:
+        with ThreadPoolExecutor(max(min(self.workers, len(jobs)), 1)) as pool:
             running = {name: pool.submit(self._timed, name, job) for name, job in jobs.items()}
             return {name: job.result() for name, job in running.items()}
 

@@ -71,7 +71,7 @@ def season_components(
     try:
         data = load_season(team, class_name)
         result = analyse(
-            data, outcomes=("pace",), conditions=False, by_driver=False, progress=progress
+            data, outcomes=("pace",), conditions=(), by_driver=False, progress=progress
         )
     except CallError:
         raise

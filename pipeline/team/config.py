@@ -37,6 +37,7 @@ class TeamKeys(_Strict):
     name: Text
     race_seconds: float = Field(300.0, gt=0, le=36_000)
     worthwhile_s: float = Field(0.03, gt=0, le=60)
+    worth_changing_s: float = Field(0.1, ge=0, le=3_600)
 
 
 class _FactorKeys(_Strict):
@@ -88,13 +89,19 @@ def read_config(path: Path) -> Config:
         line = re.search(r"line (\d+)", str(error))
         number = int(line[1]) if line else None
         return Config(problems=[Problem(str(error), "TOML as `init` writes it", FILE, number)])
-    return _Reader(text, raw).config()
+    return _Reader(FILE, text, raw).config()
+
+
+def check_config(raw: dict[str, Any]) -> Config:
+    """The same for what a caller holds in memory: `team`, `factor` and `claim`, as in the file."""
+    return _Reader("", "", raw).config()
 
 
 class _Reader:
     """Goes through the three kinds of table and collects faults."""
 
-    def __init__(self, text: str, raw: dict[str, Any]) -> None:
+    def __init__(self, file: str, text: str, raw: dict[str, Any]) -> None:
+        self.file = file
         self.lines = text.splitlines()
         self.raw = raw
         self.result = Config()
@@ -173,7 +180,7 @@ class _Reader:
 
     def claim(self, place: int, keys: _ClaimKeys) -> None:
         named = {factor.name: factor for factor in self.result.factors}
-        raw = [f.get("name") for f in self.raw["factor"]] if "factor" in self.raw else []
+        raw = [f.get("name") for f in self.raw.get("factor", []) if isinstance(f, dict)]
         if keys.factor not in raw:
             at = ("claim", place, "factor")
             advice = nearest(keys.factor, map(str, raw))
@@ -201,7 +208,7 @@ class _Reader:
         name = f"{kind} {place + 1}" if kind in ("factor", "claim") else kind
         column = f"{name}: {key}" if name and key else name or key
         line = self.line_of(kind, place, key)
-        self.result.problems.append(Problem(found, expected, FILE, line, column, advice))
+        self.result.problems.append(Problem(found, expected, self.file, line, column, advice))
 
     def line_of(self, kind: str, place: int, key: str) -> int | None:
         """The line of a key, else of the head of its table, else None."""

@@ -49,7 +49,7 @@ def _analysed(season: Season) -> Record:
     from pipeline.models.season import effects_alone
     from tests.calibration.frames import season_data
 
-    rows = effects_alone(season_data(season), conditions=False).to_dict("records")
+    rows = effects_alone(season_data(season), conditions=()).to_dict("records")
     return {"effects": [_beside_truth(row, season) for row in rows if row["condition"] == "all"]}
 
 

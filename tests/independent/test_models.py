@@ -34,7 +34,7 @@ SPREAD = {key: make_season.SPREAD.get(key, 1.0) for key in TERMS}
 @cache
 def result() -> SeasonResult:
     data = in_memory.season_data(make_season.draw_season())
-    return analyse(data, outcomes=("pace", "spread"), conditions=False, by_driver=False)
+    return analyse(data, outcomes=("pace", "spread"), conditions=(), by_driver=False)
 
 
 def effects(outcome: str) -> pd.DataFrame:

@@ -111,12 +111,12 @@ def test_corrected_times_take_the_grip_out(data: SeasonData, result: SeasonResul
 def test_an_excluded_session_stays_out_and_stays_listed(data: SeasonData) -> None:
     rain = data.runs["session"] == "round 3"
     runs = data.runs.assign(excluded=pd.Series(np.where(rain, "rain", None)).astype("str"))
-    changed = analyse(replace(data, runs=runs), outcomes=("pace",), conditions=False)
+    changed = analyse(replace(data, runs=runs), outcomes=("pace",), conditions=())
     assert changed.runs.loc[rain.to_numpy(), "corrected_s"].isna().all()
     assert len(changed.runs) == len(data.runs)
     assert (
         changed.fits["rows"].iloc[0]
-        < analyse(data, outcomes=("pace",), conditions=False).fits["rows"].iloc[0]
+        < analyse(data, outcomes=("pace",), conditions=()).fits["rows"].iloc[0]
     )
 
 
@@ -128,7 +128,7 @@ def test_no_usable_run_is_an_error_for_the_user(data: SeasonData) -> None:
 
 def test_second_opinion_agrees_within_a_standard_error(data: SeasonData) -> None:
     small = season(seed=4, meetings=1, cars=10)
-    found = analyse(small, outcomes=("pace",), conditions=False, second_opinion=True)
+    found = analyse(small, outcomes=("pace",), conditions=(), second_opinion=True)
     table = found.second_opinion
     assert table is not None
     assert len(table) == 3
@@ -137,7 +137,7 @@ def test_second_opinion_agrees_within_a_standard_error(data: SeasonData) -> None
 
 def test_second_opinion_says_why_it_is_missing(data: SeasonData) -> None:
     big = season(seed=4, meetings=5, cars=20)
-    found = analyse(big, outcomes=("pace",), conditions=False, second_opinion=True)
+    found = analyse(big, outcomes=("pace",), conditions=(), second_opinion=True)
     assert found.second_opinion is None
     assert "700 runs" in found.second_opinion_note
 

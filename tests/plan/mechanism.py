@@ -118,13 +118,13 @@ def _half_widths(world: World, plan: Plan, laps: WorldLaps, draw: int) -> tuple[
 
     asked = plan.request
     past = season(world, plan, laps, draw, MEETINGS)
-    result = analyse(past, outcomes=("pace",), conditions=False, by_driver=False)
+    result = analyse(past, outcomes=("pace",), conditions=(), by_driver=False)
     hours = np.array(run_hours(asked.runs, asked.minutes))
     components = components_of(past, result, hours)
     assert components is not None
     known = DayRequest(asked.factors, asked.drivers, asked.runs, components, minutes=asked.minutes)
     predicted = day_precision(known, settings_of(asked.factors), plan.levels[:, :, 0])
     full = season(world, plan, laps, draw, MEETINGS + 1)
-    effects = analyse(full, outcomes=("pace",), conditions=False, by_driver=False).effects
+    effects = analyse(full, outcomes=("pace",), conditions=(), by_driver=False).effects
     row = next(effects.itertuples())
     return float(predicted.half_widths[0]), (row.ci_high - row.ci_low) / 2

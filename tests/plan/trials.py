@@ -120,5 +120,5 @@ def _told(rows) -> Tried:
 def season_rows(order, grip, components, chance):
     """The effects of a day's pace, a row a level but the reference."""
     data = season_of_one_day(order, grip, components, chance)
-    result = analyse(data, outcomes=("pace",), conditions=False, by_driver=False)
+    result = analyse(data, outcomes=("pace",), conditions=(), by_driver=False)
     return list(result.effects.itertuples())

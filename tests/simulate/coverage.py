@@ -13,7 +13,7 @@ so that a stopped study goes on where it was. The table is printed as markdown.
 import argparse
 import json
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -28,6 +28,7 @@ from pipeline.report.words import is_definite
 from pipeline.simulate.season import TeamSpec, make_season
 from pipeline.simulate.truth import both_worlds, compare, in_condition
 from pipeline.tables.records import SeasonData
+from pipeline.tables.schema import CONDITIONS
 from tests.simulate.frames import season_data
 
 OUTCOMES = ("pace", "spread", "mistakes", "race")
@@ -45,7 +46,7 @@ NOTHING = {"pace": 0.0, "spread": 1.0, "mistakes": 1.0, "race": 0.0}
 
 
 def study_world(
-    seed: int, spec: TeamSpec = SPEC, draws: int = DRAWS, conditions: bool = False
+    seed: int, spec: TeamSpec = SPEC, draws: int = DRAWS, conditions: Sequence[str] = ()
 ) -> Iterator[dict]:
     """A line for each contrast, outcome and condition: what the season says and what is true."""
     season = make_season(spec, seed)
@@ -234,7 +235,7 @@ def main() -> None:
     done = {line["seed"] for line in read_lines(arguments.out)}
     for seed in range(arguments.seed, arguments.seed + arguments.worlds):
         if seed not in done:
-            found = study_world(seed, conditions=arguments.conditions)
+            found = study_world(seed, conditions=CONDITIONS if arguments.conditions else ())
             lines = [json.dumps(line) for line in found]
             with arguments.out.open("a") as file:
                 file.write("\n".join([*lines, ""]))

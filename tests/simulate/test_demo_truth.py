@@ -25,7 +25,7 @@ def told(season):
     for (meeting, session), reason in season.excluded.items():
         here = (data.runs["meeting"] == meeting) & (data.runs["session"] == session)
         data.runs.loc[here, "excluded"] = reason
-    effects = analyse(data, outcomes=("pace", "spread"), conditions=False, by_driver=False).effects
+    effects = analyse(data, outcomes=("pace", "spread"), conditions=(), by_driver=False).effects
     return effects.merge(pd.DataFrame(json.loads(FILE.read_text())), on=KEYS).set_index(
         ["outcome", "factor", "level"]
     )

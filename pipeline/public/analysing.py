@@ -1,0 +1,121 @@
+"""`pipeline.analyse`: a season's analysis of frames in memory."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import CallError, Problem
+from pipeline.models.curves import grip_table
+from pipeline.models.season import Found, estimate
+from pipeline.models.stages import Watch
+from pipeline.public.frames import season_data
+from pipeline.runs.run_table import run_table
+from pipeline.tables.schema import CONDITIONS, OUTCOMES
+from pipeline.team.sheets import nearest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def analyse(
+    runs: pd.DataFrame,
+    laps: pd.DataFrame,
+    factors: Sequence[Mapping[str, Any]],
+    *,
+    outcomes: Sequence[str] = OUTCOMES,
+    conditions: Sequence[str] = CONDITIONS,
+    race_seconds: float = 300.0,
+    worthwhile_s: float = 0.03,
+    worth_changing_s: float = 0.1,
+    claims: Sequence[Mapping[str, Any]] = (),
+    by_driver: bool = True,
+) -> Analysis:
+    """What each setup change was worth, from the runs and laps of one class.
+
+    runs: a row a run, in any order, with columns
+        meeting, session, driver (text), date (ISO text or a date), session_kind (practice,
+        qualifying, final or test), team (bool: a driver of the team), run_no (from 1 within driver
+        and meeting), and a column a factor (text or number as in a setup log; missing where unknown
+        and for rivals); if there are such columns, also class, heat (text), start (local date and
+        time, ISO text or timestamp without zone; where it is missing the order of the sessions
+        serves), surface (text), grip (low, medium, high), excluded (text: why the run stays out).
+    laps: a row a lap: run (position of its row in `runs`, from 0), lap (from 1), lap_s (seconds),
+        and status (see `schema.LAP_STATUSES`); without that column it is found.
+    factors, claims: the keys of [[factor]] and [[claim]] of team.toml, a dict each.
+    outcomes, conditions: names of those to look at; `[]` for none. Nothing else is computed.
+    race_seconds: length of a race, s. worthwhile_s: a smaller difference does not matter, s a lap.
+    worth_changing_s: a smaller gain over a race is not worth a change, s.
+
+    Raises UserError with every fault of what was handed in (`problems`), or where no run can be
+    used; CallError for an outcome or condition that there is not. The frames are not changed.
+    """
+    team = {
+        "name": "frames", "race_seconds": race_seconds, "worthwhile_s": worthwhile_s,
+        "worth_changing_s": worth_changing_s,
+    }  # fmt: skip
+    wanted = _names(outcomes, OUTCOMES, "outcomes"), _names(conditions, CONDITIONS, "conditions")
+    raw = {"team": team, "factor": list(factors), "claim": list(claims)}
+    data, notes = season_data(runs, laps, raw)
+    watch = Watch(None, workers=os.cpu_count() or 1)
+    return Analysis(estimate(data, *wanted, watch), by_driver, tuple(notes))
+
+
+def _names(given: Sequence[str], known: Sequence[str], what: str) -> list[str]:
+    """The names asked for. Raises CallError for one that there is not."""
+    names = [given] if isinstance(given, str) else list(given)
+    problems = [
+        Problem(repr(name), f"one of {', '.join(known)}", what, advice=nearest(str(name), known))
+        for name in names
+        if name not in known
+    ]
+    if problems or isinstance(given, str):
+        raise CallError(f"{what} is a list of names, as ['{known[0]}']; [] for none", problems)
+    return names
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """What an analysis found; each table is made when it is first asked for.
+
+    The columns are those of the tables in README.md. `found` holds the fits.
+    """
+
+    found: Found
+    with_drivers: bool
+    more_notes: tuple[str, ...] = ()
+
+    @cached_property
+    def effects(self) -> pd.DataFrame:
+        """A row for each outcome, contrast and condition; see schema.EFFECTS."""
+        return self.found.effects_table()
+
+    @cached_property
+    def runs(self) -> pd.DataFrame:
+        """A row a run as handed in, with its statistics and its time corrected for grip."""
+        data = self.found.data
+        whole = data.runs.assign(**dict(run_table(data.runs, data.laps)))
+        return replace(self.found, data=replace(data, runs=whole)).runs_table()
+
+    @cached_property
+    def grip(self) -> pd.DataFrame:
+        """Grip of each meeting over its days, s a lap; see schema.GRIP."""
+        return grip_table(self.found.design, self.found.pace)
+
+    @cached_property
+    def by_driver(self) -> pd.DataFrame:
+        """The effects for each driver of the team; no rows where they were not asked for."""
+        return self.found.by_driver_table(self.with_drivers)
+
+    @cached_property
+    def claims(self) -> pd.DataFrame:
+        """What became of each claim."""
+        return self.found.claims_table()
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """Sentences about these data."""
+        return (*self.more_notes, *self.found.notes())
