@@ -25,8 +25,11 @@ NORMAL, SLOPES, MISTAKES, SMALL = (0.93, 0.97), (0.93, 0.998), (0.93, 0.99), (0.
 @dataclass(frozen=True)
 class Kind:
     """`order` of the settings, further `settings` of the world; `real`: what a change does when it
-    does something, `null`: when nothing (`None`: it always does something). `pace`: the coverage
-    asked of it (least, most)."""
+    does something, `null`: when nothing (`None`: it always does something).
+
+    Asked: `pace` covers (least, most); `ratio`: its median half-width over the simple analysis's;
+    `width_s`: that half-width itself, of rows of such a condition.
+    """
 
     name: str
     says: str
@@ -34,7 +37,9 @@ class Kind:
     settings: Mapping[str, Any] = field(default_factory=dict)
     real: Effect = SLOWER
     null: Effect | None = NOTHING
-    pace: tuple[float, float] = NORMAL
+    pace: tuple[float, float] | None = NORMAL
+    ratio: float | None = 1.35
+    width_s: tuple[str, float] | None = None
     only_at: bool = False
 
     def parameters(self, rng: Generator) -> Parameters:
@@ -56,8 +61,13 @@ def _runs(team: float, rivals: float) -> dict[str, float]:
 
 
 DAYS = (
-    Kind("plain", "all as assumed, random order"),
-    Kind("adaptive", "what looked faster is kept, what looked slower is reverted", "adaptive"),
+    Kind("plain", "all as assumed, random order", ratio=1.2),
+    Kind(
+        "adaptive",
+        "what looked faster is kept, what looked slower is reverted",
+        "adaptive",
+        ratio=1.2,
+    ),
     Kind("restless", "team's runs vary by 0.08 s, rivals' by 0.04", settings=_runs(0.08, 0.04)),
     Kind("wild runs", "team's runs vary by 0.16 s, rivals' by 0.06", settings=_runs(0.16, 0.06)),
     Kind("calm", "team's runs vary by 0.06 s, rivals' by 0.16", settings=_runs(0.06, 0.16)),
@@ -107,7 +117,7 @@ DAYS = (
         settings={"interaction": -0.1},
         only_at=True,
     ),
-    Kind("wrong log", "ten per cent of log entries wrong", settings={"wrong": 0.1}),
+    Kind("wrong log", "ten per cent of log entries wrong", settings={"wrong": 0.1}, pace=None),
     Kind(
         "tails",
         "lap times of heavy tails, drivers' lap SD apart by four",
@@ -132,12 +142,16 @@ SEASONS = (
         real=Effect(pace=REAL_S, pace_by_grip=0.06),
         null=Effect(pace_by_grip=0.06),
         pace=SLOPES,
+        ratio=None,
+        width_s=("grip", 0.16),
     ),
     Kind(
         "meetings differ",
         "three meetings, the effect varies between them by 0.05 s (SD)",
         settings={**THREE, "meeting_sd": 0.05},
         pace=SLOPES,
+        ratio=None,
+        width_s=("all", 0.20),
     ),
     Kind(
         "mistakes differ",
@@ -145,6 +159,7 @@ SEASONS = (
         settings={**THREE, "mistakes_meeting_sd": 0.4, "incident_rate": 0.08},
         real=Effect(mistakes=math.log(1.5)),
         pace=SLOPES,
+        ratio=None,
     ),
 )
 NEEDS_CARS = ("heats", "drivers differ")  # of which one car alone is no example

@@ -15,6 +15,7 @@ import argparse
 import hashlib
 import json
 import os
+import re
 import tempfile
 import time
 from collections import Counter
@@ -150,10 +151,15 @@ def _summary(tasks: Sequence[Task], scratch: Path) -> str:
     for one in _recorded(scratch):
         if _task(one) in wanted:
             done += 1
-            failures[one["failure"]] += bool(one["failure"])
+            failures[alike(one["failure"])] += bool(one["failure"])
     lines = [f"{done} of {len(wanted)} worlds"]
     lines += [f"{count} x {failure}" for failure, count in failures.most_common() if failure]
     return "\n".join(lines)
+
+
+def alike(failure: str) -> str:
+    """A failure without its numbers and after its second line, so that its like are counted."""
+    return re.sub(r"\d[\d.]*", "#", "\n".join(failure.splitlines()[:2]))[:200]
 
 
 def write(tasks: Sequence[Task], scratch: Path, out: Path) -> None:
