@@ -50,7 +50,7 @@ def page(table: pd.DataFrame, outcomes: Sequence[str], seen: bool = False) -> st
     parts = [markdown.failures(table)]
     rows = judged(table)
     if seen:
-        rows = rows[rows["p_small_share"].eq(0) | rows["p_incident_rate"].eq(0)]
+        rows = rows[rows["w_small_share"].eq(0) | rows["w_incident_rate"].eq(0)]
     fixed = rows[rows["kind"].ne(RANDOM) & rows["factor"].eq(FIRST_FACTOR)]
     if len(fixed):
         parts += ["## Fixed kinds", markdown.fixed(shares(fixed, ["kind", *CELL]))]

@@ -141,7 +141,9 @@ def _rows(one: World, result: Any) -> pd.DataFrame:
     truth = truth[truth["condition"].isin(said["condition"]) & truth["driver"].isin(said["driver"])]
     rows = truth.merge(said, on=KEYS, how="outer", indicator="row")
     rows["row"] = rows["row"].astype(str).replace({"left_only": "truth", "right_only": "effects"})
-    scope = rows["scope"].fillna("the next meeting" if one.parameters.meetings > 1 else "")
+    # An analysis that does not say promises what holds beyond its meetings, if there are several.
+    usual = "the next meeting" if one.parameters.meetings > 1 else "this meeting"
+    scope = rows["scope"].astype(object).where(rows["scope"].notna(), usual)
     rows["truth"] = rows["truth_next"].where(scope.eq("the next meeting"), rows["truth_these"])
     return rows
 

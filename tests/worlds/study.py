@@ -179,7 +179,7 @@ def write(tasks: Sequence[Task], scratch: Path, out: Path) -> None:
 
 
 def frame(records: Sequence[Record]) -> pd.DataFrame:
-    """A row a number; the world's parameters are `p_…`."""
+    """A row a number; the world's parameters are `w_…`."""
     return pd.concat([_frame(one) for one in records], ignore_index=True)
 
 
@@ -190,7 +190,7 @@ def _frame(one: Record) -> pd.DataFrame:
     rows[TEXTS] = rows[TEXTS].fillna("").astype("str")
     rows = rows.astype(dict.fromkeys(rows.columns.difference(TEXTS), float))
     facts = {name: one[name] for name in ("kind", "seed", "number", "failure", "seconds")}
-    facts |= {f"p_{name}": value for name, value in one["parameters"].items()}
+    facts |= {f"w_{name}": value for name, value in one["parameters"].items()}
     return rows.assign(**facts)
 
 

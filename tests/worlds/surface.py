@@ -21,9 +21,10 @@ FOLDS = 5
 WORST = 0.01
 RIDGE = 2.0  # prior SD 0.5 of a standardised column's log odds
 CLIP = 3.0  # standard deviations beyond which a quantity counts as that, against wild tails
+CONSTANT = 1e-9  # of a column's size: a spread below it is rounding
 SHOWN = 12
-LOGS = ("p_run_sd_team", "p_run_sd_rivals", "p_lap_sd", "runs_at_level")
-LEFT_OUT = ("p_marks", "p_race_seconds", "p_pool", "p_lap_s", "p_contrasts")
+LOGS = ("w_run_sd_team", "w_run_sd_rivals", "w_lap_sd", "runs_at_level")
+LEFT_OUT = ("w_marks", "w_race_seconds", "w_pool", "w_lap_s", "w_contrasts")
 OWN = ("runs_at_level", "effect_s", "unseen_abs")  # of the row, not of the world
 
 
@@ -60,9 +61,9 @@ def design(rows: pd.DataFrame) -> Columns:
     facts = rows.assign(
         effect_s=rows["truth_these"].abs(),
         unseen_abs=rows["unseen_s"].abs(),
-        run_sd_ratio=np.log(rows["p_run_sd_team"] / rows["p_run_sd_rivals"]),
+        run_sd_ratio=np.log(rows["w_run_sd_team"] / rows["w_run_sd_rivals"]),
     )
-    names = [name for name in facts if name.startswith("p_") and name not in LEFT_OUT]
+    names = [name for name in facts if name.startswith("w_") and name not in LEFT_OUT]
     parts, owner = [], []
     for name in [*names, "run_sd_ratio", *OWN]:
         block = _block(name, facts[name])
@@ -83,7 +84,7 @@ def _block(name: str, values: pd.Series) -> Floats:
 
 def _standard(columns: Floats) -> Floats:
     sd = columns.std(axis=0)
-    kept = sd > 0
+    kept = sd > CONSTANT * np.abs(columns).max(axis=0, initial=0)
     scaled = (columns[:, kept] - columns[:, kept].mean(axis=0)) / sd[kept]
     return np.clip(scaled, -CLIP, CLIP)
 
@@ -125,7 +126,7 @@ def _driver(columns: Columns, fitted: Fit, name: str) -> tuple[str, float, float
     places = np.array(own) + 1
     block = fitted.covariance[np.ix_(places, places)]
     statistic = float(beta[own] @ np.linalg.pinv(block) @ beta[own])
-    return name.removeprefix("p_"), best, worst, float(stats.chi2.sf(statistic, len(own)))
+    return name.removeprefix("w_"), best, worst, float(stats.chi2.sf(statistic, len(own)))
 
 
 def worst_part(X: Floats, hits: Floats, world: NDArray[np.int64]) -> str:

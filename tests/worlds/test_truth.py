@@ -172,8 +172,8 @@ def test_mistakes_and_race_are_what_incidents_cost() -> None:
     p = Parameters(factors=(one(effect),), race_seconds=300.0, **settings)
     made = world(p, np.random.default_rng(7))
     runs = made.runs.reset_index(drop=True)
-    level = runs.loc[made.laps["run"], "part_a"].to_numpy()
-    driver = runs.loc[made.laps["run"], ["meeting", "driver"]].agg(" ".join, axis=1).to_numpy()
+    of_lap = runs.loc[made.laps["run"]].reset_index(drop=True)
+    level, driver = of_lap["part_a"], of_lap["meeting"] + of_lap["driver"]
     laps = made.laps.assign(level=level, entry=driver, hit=made.laps["status"].eq("incident"))
     laps = laps[laps["lap"] > 1]
     counts = laps.groupby("level")["hit"].agg(["sum", "size"])
