@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -11,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import CallError, Problem
 from pipeline.models.curves import grip_table
 from pipeline.models.season import Found, estimate
-from pipeline.models.stages import Watch
 from pipeline.public.frames import season_data
 from pipeline.runs.run_table import run_table
 from pipeline.tables.schema import CONDITIONS, OUTCOMES
@@ -60,8 +58,7 @@ def analyse(
     wanted = _names(outcomes, OUTCOMES, "outcomes"), _names(conditions, CONDITIONS, "conditions")
     raw = {"team": team, "factor": list(factors), "claim": list(claims)}
     data, notes = season_data(runs, laps, raw)
-    watch = Watch(None, workers=os.cpu_count() or 1)
-    return Analysis(estimate(data, *wanted, watch), by_driver, tuple(notes))
+    return Analysis(estimate(data, *wanted), by_driver, tuple(notes))
 
 
 def _names(given: Sequence[str], known: Sequence[str], what: str) -> list[str]:

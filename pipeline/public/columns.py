@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Mapping
 from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     Array = np.ndarray[Any, Any]
 
+TEXT = "text"
 DAY = "a date, as 2026-05-03, without a time"
 MOMENT = "a local date and time, as 2026-05-03T10:15:00, without a zone"
 SHOWN = 3
@@ -30,26 +31,29 @@ class Columns:
 
     def __init__(self, name: str, frame: pd.DataFrame, problems: list[Problem]) -> None:
         self.name, self.frame, self.problems = name, frame, problems
+        self.names = list(map(str, frame.columns))
 
     def __len__(self) -> int:
         return len(self.frame)
 
-    def require(self, needed: Iterable[str], known: Collection[str]) -> None:
-        """Faults for columns that are needed and not there, twice there, or nearly so called."""
-        names = list(map(str, self.frame.columns))
-        others = [name for name in names if name not in known]
-        for name in needed:
-            if name not in names:
-                advice = nearest(name, others, "Is it the column")
-                self.fault(f"columns {', '.join(names) or '(none)'}", "this column", name, advice)
+    def require(self, needed: Mapping[str, str], optional: Mapping[str, str]) -> None:
+        """Faults for columns that are needed and not there, twice there, or nearly so called.
+
+        needed, optional: column -> what stands in it.
+        """
+        known = {*needed, *optional}
+        others = [name for name in self.names if name not in known]
+        for name in [name for name in needed if name not in self.names]:
+            advice = nearest(name, others, "Is it the column")
+            self.fault("no such column", needed[name], name, advice)
         for name in others:
-            if column_name(name) in known and column_name(name) not in names:
-                self.fault(f"'{name}'", f"'{column_name(name)}'", name)
-        for name in sorted({name for name in known if names.count(name) > 1}):
-            self.fault("it twice", "each column once", name)
+            if column_name(name) in optional and column_name(name) not in self.names:
+                self.fault("a column of that name", f"'{column_name(name)}'", name)
+        for name in sorted({name for name in known if self.names.count(name) > 1}):
+            self.fault("the column twice", "each column once", name)
 
     def has(self, column: str) -> bool:
-        return list(self.frame.columns).count(column) == 1
+        return self.names.count(column) == 1
 
     def fault(self, found: str, expected: str, column: str, advice: str = "") -> None:
         self.problems.append(Problem(found, expected, self.name, None, column, advice))
@@ -96,7 +100,7 @@ class Columns:
 
     def text(self, column: str, *, needed: bool = False) -> Array:
         """(R,) texts; whole numbers are taken as their digits."""
-        return self.each(column, as_text, "text", needed=needed)
+        return self.each(column, as_text, f"{TEXT} or a whole number", needed=needed)
 
     def word(self, column: str, words: Collection[str], *, needed: bool = False) -> Array:
         """(R,) texts that are one of `words`, in any case."""
@@ -111,6 +115,14 @@ class Columns:
         read = lambda cell: cell if isinstance(cell, bool | np.bool_) else None  # noqa: E731
         found = self.each(column, read, "True or False", needed=True, advice=advice)
         return np.equal(found, True).astype(bool)
+
+    def moments(self, column: str) -> Array:
+        """(R,) local times to the microsecond (datetime64), NaT where there is none."""
+        if self.has(column) and self.frame[column].dtype.kind == "M":
+            cells = self.frame[column]
+            if getattr(cells.dtype, "tz", None) is None:
+                return cells.to_numpy(dtype="datetime64[us]")
+        return self.each(column, as_moment, MOMENT).astype("datetime64[us]")
 
     def numbers(self, column: str, good: Callable[[Array], Array], expected: str) -> Array:
         """(R,) floats; those that are not `good` are faults, and NaN."""

@@ -2,86 +2,101 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from pipeline.errors import CallError, Problem, UserError
-from pipeline.public.columns import DAY, MOMENT, Columns, as_day, as_moment, as_text
-from pipeline.read.status import lap_status
-from pipeline.runs.order import hours
+from pipeline.public.columns import DAY, MOMENT, TEXT, Columns, as_day, as_text
+from pipeline.public.laps import LapRows, read_laps
+from pipeline.runs.order import filled, places_by_number
 from pipeline.tables.records import SeasonData
-from pipeline.tables.schema import LAP_STATUSES, SESSION_KINDS
-from pipeline.team.config import Config, check_config
+from pipeline.tables.schema import SESSION_KINDS
+from pipeline.team.config import check_config
 from pipeline.team.factors import Factor, number_text
 from pipeline.team.tables import GRIPS
 
 if TYPE_CHECKING:
     Array = np.ndarray[Any, Any]
 
-NEEDED = ("meeting", "date", "session", "session_kind", "driver", "team", "run_no")
-OPTIONAL = ("class", "heat", "start", "surface", "grip", "excluded")
-LAPS_NEEDED = ("run", "lap", "lap_s")
+# Columns of `runs`, with what stands in them.
+NEEDED = {
+    "meeting": TEXT,
+    "date": DAY,
+    "session": TEXT,
+    "session_kind": ", ".join(SESSION_KINDS),
+    "driver": TEXT,
+    "team": "True or False",
+    "run_no": "whole numbers from 1",
+}
+OPTIONAL = {
+    "class": TEXT,
+    "heat": TEXT,
+    "start": MOMENT,
+    "surface": TEXT,
+    "grip": ", ".join(GRIPS),
+    "excluded": TEXT,
+}
 # A start may lie so many hours after midnight of its run's date: a meeting may end after midnight.
 LATEST_HOUR = 36.0
 
 
 def season_data(
-    runs: pd.DataFrame, laps: pd.DataFrame, raw: Mapping[str, Any]
+    runs: pd.DataFrame, laps: pd.DataFrame, raw: dict[str, Any]
 ) -> tuple[SeasonData, list[str]]:
     """The frames as the models take them, and what is to be said about them.
 
     runs, laps: see `pipeline.analyse`. raw: `team`, `factor` and `claim` as in team.toml. Raises
     UserError with every fault of the frames, the factors and the claims at once.
     """
-    for name, frame in (("runs", runs), ("laps", laps)):
-        if not isinstance(frame, pd.DataFrame):
-            raise CallError(f"{name} is a {type(frame).__name__}; expected a pandas DataFrame")
-    config = check_config(dict(raw))
-    problems = config.problems
-    names = [factor.name for factor in config.factors]
-    ran = Columns("runs", runs, problems)
-    ran.require([*NEEDED, *names], {*NEEDED, *OPTIONAL, *names})
-    lapped = Columns("laps", laps, problems)
-    lapped.require(LAPS_NEEDED, {*LAPS_NEEDED, "status"})
-    for table in (ran, lapped):
-        if not len(table):
-            problems.append(Problem("no row", "at least one", table.name))
-    columns = _run_columns(ran, config)
-    found = _Laps.of(lapped, len(runs))
+    config = check_config(raw)
+    problems, factors = config.problems, config.factors
+    ran, lapped = _columns("runs", runs, problems), _columns("laps", laps, problems)
+    columns = _run_columns(ran, factors)
+    rows = read_laps(lapped, len(ran))
     if problems or config.team is None:
         count = f"{len(problems)} fault{'s' * (len(problems) != 1)}"
         raise UserError(f"what was handed in has {count}:", problems)
-    frame = _with_hours(columns, found)
+    frame = _with_hours(columns, rows)
     data = SeasonData(
-        frame, found.frame(), tuple(config.factors), tuple(config.claims),
+        frame, rows.frame(columns), tuple(factors), tuple(config.claims),
         config.team.race_seconds, config.team.worthwhile_s,
     )  # fmt: skip
-    return data, _not_used(ran, {*NEEDED, *OPTIONAL, *names})
+    return data, [*_not_used(ran, factors), *rows.notes(columns)]
 
 
-def _not_used(ran: Columns, known: set[str]) -> list[str]:
-    unused = [repr(str(name)) for name in ran.frame.columns if name not in known]
+def _columns(name: str, frame: pd.DataFrame, problems: list[Problem]) -> Columns:
+    if not isinstance(frame, pd.DataFrame):
+        raise CallError(f"{name} is a {type(frame).__name__}; expected a pandas DataFrame")
+    if not len(frame):
+        problems.append(Problem("no row", "at least one", name))
+    return Columns(name, frame, problems)
+
+
+def _not_used(ran: Columns, factors: Sequence[Factor]) -> list[str]:
+    known = {*NEEDED, *OPTIONAL, *(factor.name for factor in factors)}
+    unused = [repr(name) for name in ran.names if name not in known]
     return [f"runs: column {', '.join(unused)} is not used"] if unused else []
 
 
-def _run_columns(ran: Columns, config: Config) -> dict[str, Array]:
-    """Every column but the hours, (R,) each; `start` as moments."""
+def _run_columns(ran: Columns, factors: Sequence[Factor]) -> dict[str, Array]:
+    """Every column but the hours, (R,) each; `start` as moments, `clock` in hours of the day."""
+    ran.require(NEEDED | {f.name: f.expected() for f in factors}, OPTIONAL)
     out = {name: ran.text(name, needed=True) for name in ("meeting", "session", "driver")}
     out |= {name: _filled(ran.text(name)) for name in ("class", "heat")}
     out["date"] = ran.each("date", as_day, DAY, needed=True)
     out["session_kind"] = ran.word("session_kind", SESSION_KINDS, needed=True)
     out["team"] = ran.flags("team")
     out["run_no"] = ran.whole("run_no", 1)
-    out["start"] = ran.each("start", as_moment, MOMENT)
-    out["surface"] = ran.each("surface", _surface, "text")
+    out["start"] = ran.moments("start")
+    out["clock"] = (out["start"] - out["date"].astype("datetime64[us]")) / np.timedelta64(1, "h")
+    out["surface"] = ran.each("surface", _surface, TEXT)
     out["grip"] = ran.word("grip", GRIPS)
     out["excluded"] = ran.text("excluded")
-    for factor in config.factors:
-        out[factor.name] = _where(out["team"], _settings(ran, factor))
+    out |= {factor.name: _where(out["team"], _settings(ran, factor)) for factor in factors}
     _check_together(ran, out)
     return out
 
@@ -99,13 +114,13 @@ def _where(flags: Array, cells: Array) -> Array:
 
 def _surface(cell: Any) -> str | None:
     text = as_text(cell)
-    return text.casefold() if text else None
+    return None if text is None else text.casefold()
 
 
 def _settings(ran: Columns, factor: Factor) -> Array:
     def read(cell: Any) -> str | None:
-        whole = as_text(cell)
-        text = number_text(cell) if whole is None and isinstance(cell, float) else whole
+        is_number = isinstance(cell, Real) and not isinstance(cell, bool | np.bool_)
+        text = number_text(float(cell)) if is_number else as_text(cell)
         return None if text is None else factor.read(text)
 
     return ran.each(factor.name, read, factor.expected())
@@ -119,93 +134,39 @@ def _check_together(ran: Columns, columns: Mapping[str, Array]) -> None:
         ran.fault(f"the classes {listed}", "the runs of one class", "class")
     if len(ran) and ran.has("team") and not columns["team"].any():
         ran.fault("False in every row", "True in the runs of the team's drivers", "team")
-    if ran.has("run_no"):
-        keys = pd.DataFrame({name: columns[name] for name in ("meeting", "driver", "run_no")})
-        again = keys.notna().all(axis=1) & keys.duplicated()
-        ran.rows(again.to_numpy(), "each number once within driver and meeting", "run_no")
-    hour = _hours_of(columns["start"], columns["date"])
+    again = _seen_before(columns["meeting"], columns["driver"], columns["run_no"])
+    ran.rows(again, "each number once within driver and meeting", "run_no")
     with np.errstate(invalid="ignore"):
-        wrong = (hour < 0) | (hour >= LATEST_HOUR)
+        wrong = (columns["clock"] < 0) | (columns["clock"] >= LATEST_HOUR)
     ran.rows(wrong, "a time on the day that stands in date", "start")
 
 
-def _hours_of(start: Array, date: Array) -> Array:
-    """(R,) hours from midnight of the day to the start, NaN where either is missing."""
-    known = ~pd.isna(start) & ~pd.isna(date)
-    out = np.full(len(start), np.nan)
-    moments = start[known].astype("datetime64[us]")
-    out[known] = (moments - date[known].astype("datetime64[us]")) / np.timedelta64(1, "h")
-    return out
+def _seen_before(meeting: Array, driver: Array, run_no: Array) -> Array:
+    """(R,) bool: a row before has the same three; never where one of them is missing."""
+    codes = [pd.factorize(cells)[0] for cells in (meeting, driver, run_no)]
+    again = np.zeros(len(run_no), dtype=bool)
+    order = np.lexsort(codes)
+    same = [(code[order[1:]] == code[order[:-1]]) & (code[order[1:]] >= 0) for code in codes]
+    again[order[1:]] = np.logical_and.reduce(same)
+    return again
 
 
-@dataclass(frozen=True)
-class _Laps:
-    """Laps sorted by run and lap, (L,) each; status: codes of LAP_STATUSES."""
-
-    run: Array
-    lap: Array
-    lap_s: Array
-    status: Array
-
-    @staticmethod
-    def of(lapped: Columns, runs: int) -> _Laps:
-        run = lapped.whole("run", 0, max(runs - 1, 0))
-        lap = lapped.whole("lap", 1)
-        lap_s = lapped.numbers("lap_s", lambda v: v > 0, "seconds above 0")
-        order = np.lexsort((lap, run))
-        run, lap, lap_s = run[order], lap[order], lap_s[order]
-        again = np.zeros(len(run), dtype=bool)
-        again[order[1:]] = (run[1:] == run[:-1]) & (lap[1:] == lap[:-1])
-        lapped.rows(again, "each lap of a run once", "lap")
-        if "status" in lapped.frame:
-            word = lapped.word("status", LAP_STATUSES, needed=True)[order]
-            status = pd.Categorical(word, categories=LAP_STATUSES).codes
-        else:
-            status = _found_statuses(run, lap_s)
-        return _Laps(run, lap, lap_s, status)
-
-    def frame(self) -> pd.DataFrame:
-        status = pd.Categorical.from_codes(self.status, pd.Index(LAP_STATUSES))
-        run, lap = self.run.astype(np.intp), self.lap.astype(np.int64)
-        return pd.DataFrame({"run": run, "lap": lap, "lap_s": self.lap_s, "status": status})
-
-
-def _found_statuses(run: Array, lap_s: Array) -> Array:
-    """Codes by the rules of the driver's own run, see read.status; zeros where laps are faulty."""
-    if np.isnan(run).any() or np.isnan(lap_s).any():
-        return np.zeros(len(run), dtype=np.int8)
-    opens = np.ones(len(run), dtype=bool)
-    opens[1:] = run[1:] != run[:-1]
-    return lap_status(run.astype(np.intp), lap_s, opens)
-
-
-def _with_hours(columns: dict[str, Array], laps: _Laps) -> pd.DataFrame:
+def _with_hours(columns: Mapping[str, Array], laps: LapRows) -> pd.DataFrame:
     """The runs with their hours: at the middle of the run, or by the order of the sessions."""
-    hour, known = hours(_sessions(columns))
-    seconds = np.bincount(laps.run.astype(np.intp), laps.lap_s, len(hour))
-    fine = columns["start"].astype("datetime64[us]") + np.timedelta64(500, "ms")
-    moments = fine.astype("datetime64[s]").astype(str).astype(object)
-    text = {name: columns[name] for name in columns if name not in ("team", "run_no")}
-    text["start"] = _where(known, moments)
-    frame = pd.DataFrame(text, dtype="str")
-    frame["team"], frame["run_no"] = columns["team"], columns["run_no"].astype(np.int64)
-    frame["hour"] = hour + np.where(known, seconds, 0.0) / 7200
-    frame["hour_known"] = known
-    return frame
-
-
-def _sessions(columns: Mapping[str, Array]) -> pd.DataFrame:
-    """What `runs.order.hours` takes; without a clock the drivers' run numbers tell the order.
-
-    A session's place is the highest number that a run has in it: whoever missed an earlier
-    session has a lower one.
-    """
-    names = ["meeting", "date", "class", "session", "session_kind"]
-    frame = pd.DataFrame({name: columns[name] for name in names})
-    frame["first_s"] = _hours_of(columns["start"], columns["date"]) * 3600
-    frame["start_s"] = np.nan
-    if frame["first_s"].notna().all():
-        return frame
-    frame["order"] = columns["run_no"]
-    frame["order"] = frame.groupby(names[:4], sort=False)["order"].transform("max")
-    return frame.assign(source="", listed=np.nan)
+    hour, known = columns["clock"], ~np.isnan(columns["clock"])
+    if not known.all():
+        day = pd.factorize(columns["meeting"] + "\0" + columns["date"])[0]
+        names = ("session", "session_kind", "run_no")
+        hour = filled(hour, places_by_number(day, *(columns[name] for name in names)), day)
+    seconds = np.bincount(laps.run, laps.lap_s, len(hour))
+    moments = columns["start"] + np.timedelta64(500, "ms")
+    typed = {
+        "team": columns["team"],
+        "run_no": columns["run_no"].astype(np.int64),
+        "hour": hour + np.where(known, seconds, 0.0) / 7200,
+        "hour_known": known,
+        "start": _where(known, moments.astype("datetime64[s]").astype(str)),
+    }
+    text = {name: cells for name, cells in columns.items() if name not in {*typed, "clock"}}
+    text["start"] = typed.pop("start")
+    return pd.DataFrame({name: pd.array(c, dtype="str") for name, c in text.items()} | typed)

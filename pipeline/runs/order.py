@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from typing import Any
-
     Array = np.ndarray[Any, Any]
 
 _KIND_ORDER = {"practice": 0, "test": 0, "qualifying": 1, "final": 2}
@@ -52,6 +51,24 @@ def _in_order(day: pd.DataFrame) -> pd.Index[Any]:
     return pd.Index([row[-1] for row in sorted(rows)])
 
 
+def places_by_number(day: Array, session: Array, kind: Array, run_no: Array) -> Array:
+    """Each run's session as a place in its day, from 0, where the drivers' run numbers tell it.
+
+    A session's number is the highest that a run has in it: whoever missed an earlier session has
+    a lower one. Of equal numbers practice, qualifying, final, and by name within. All (n,).
+    """
+    last: dict[tuple[int, str], tuple[Any, ...]] = {}
+    for at, name, what, number in zip(day, session, kind, run_no, strict=True):
+        own = (number, _KIND_ORDER[what], natural(name))
+        last[at, name] = max(last.get((at, name), own), own)
+    count: Counter[int] = Counter()
+    place = {}
+    for at, name in sorted(last, key=lambda key: last[key]):
+        place[at, name] = count[at]
+        count[at] += 1
+    return np.array([place[key] for key in zip(day, session, strict=True)], dtype=float)
+
+
 def hours(streams: pd.DataFrame) -> tuple[Array, Array]:
     """Start of each stream in local hours since midnight of its date, and whether a clock says so.
 
@@ -63,14 +80,20 @@ def hours(streams: pd.DataFrame) -> tuple[Array, Array]:
     known = ~np.isnan(start)
     if known.all():
         return start, known
-    place = places(streams)
     day = streams.groupby(["meeting", "date"], sort=False).ngroup().to_numpy()
+    return filled(start, places(streams), day), known
+
+
+def filled(start: Array, place: Array, day: Array) -> Array:
+    """The starts with a guess for those that are NaN, in h. place: of the session in its day. All
+    (n,)."""
+    out = start.copy()
+    known = ~np.isnan(start)
     for number in np.unique(day[~known]):
         here = day == number
-        start[here & ~known] = _guess(
-            place[here & ~known], place[here & known], start[here & known]
-        )
-    return start, known
+        there = here & known
+        out[here & ~known] = _guess(place[here & ~known], place[there], start[there])
+    return out
 
 
 def _guess(wanted: Array, place: Array, hour: Array) -> Array:

@@ -192,7 +192,7 @@ class _Reader:
             self.fault(f"'{keys.to}'", "another level than `from`", ("claim", place, "to"))
         self.result.claims.append(
             Claim(keys.text, keys.factor, ends[0] or "", ends[1] or "", keys.outcome, keys.expect,
-                  keys.grip, keys.surface)
+                  keys.grip, keys.surface and keys.surface.casefold())
         )  # fmt: skip
 
     def end(self, place: int, key: str, factor: Factor, keys: _ClaimKeys) -> str | None:
