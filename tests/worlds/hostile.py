@@ -81,7 +81,7 @@ DAYS = (
     Kind("more grip", "1.4 times the field's gain from the track", "semi", {"team_grip": 1.4}),
     Kind(
         "finals",
-        "always the level in finals, where the team gains 0.08 s (semi before)",
+        "always the level in finals, where the team gains 0.08 s (either before)",
         "finals",
         {"finals_gain_s": 0.08},
     ),
@@ -90,6 +90,7 @@ DAYS = (
         "heats",
         "cars changed together, in one heat, heats share a shock of 0.06 s",
         settings={"cars_together": True, "team_together": True, "heat_shock_s": 0.06},
+        ratio=None,  # the simple analysis does not hold there
     ),
     Kind(
         "small incidents",

@@ -91,7 +91,11 @@ def _balanced(day: Day) -> Integers:
 def _semi(day: Day) -> Integers:
     """Mostly the reference in the morning, mostly the level after lunch, some switches back."""
     usual = day.rng.random(day.rounds) < MOSTLY
-    return np.where(day.after_lunch == usual, day.level, day.reference)
+    late = day.after_lunch
+    inside = np.flatnonzero((late[:-2] == late[1:-1]) & (late[1:-1] == late[2:])) + 1
+    if usual.all() and len(inside):  # else a day by the clock, which is another order
+        usual[day.rng.choice(inside)] = False
+    return np.where(late == usual, day.level, day.reference)
 
 
 def _blocks(day: Day) -> Integers:

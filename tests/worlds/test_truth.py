@@ -89,6 +89,16 @@ def test_the_next_meeting_is_the_mean_of_many() -> None:
     assert truth_of(made, "pace", condition="grip per step") == pytest.approx(0.05)
 
 
+def test_the_race_s_slope_is_the_difference_between_grips() -> None:
+    effect = Effect(pace=0.08, pace_by_grip=0.05, mistakes=0.3, mistakes_by_grip=0.1)
+    settings = {**QUIET, "meetings": 6, "words_in_turn": True, "grip_words": (0.5, 0.25, 0.25)}
+    p = Parameters(factors=(one(effect),), **{**settings, "incident_rate": 0.05})
+    made = world(replace(p, incident_driver_sd=0.0), np.random.default_rng(3))
+    races = [truth_of(made, "race", condition=f"grip={word}") for word in ("low", "high")]
+    slope = truth_of(made, "race", condition="grip per step")
+    assert slope == pytest.approx((races[1] - races[0]) / 2, rel=0.01)
+
+
 def test_the_joint_effect_counts_where_the_other_part_was_on() -> None:
     leader = one(Effect(), name="part_b")
     second = one(Effect(pace=0.08), crossing="only at")

@@ -139,6 +139,7 @@ def test_orders_try_both_settings(order: str) -> None:
         assert (tried[:, 6:] == 1).all()
     if order == "semi":
         assert tried[:, :4].mean() < 0.25 and tried[:, 4:].mean() > 0.75
+        assert ((tried[:, :4] == 1).any(axis=1) | (tried[:, 4:] == 0).any(axis=1)).all()
 
 
 def test_what_looked_faster_is_kept() -> None:

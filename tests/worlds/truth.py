@@ -209,8 +209,14 @@ def _mean(cells: Floats, where: Flags) -> float:
 def _slopes(
     facts: Facts, contrast: Contrast, ran: Ran
 ) -> Iterator[tuple[str, str, float, float, float]]:
-    for outcome in ("pace", "spread", "mistakes", "fade"):
-        value = float(facts.effects.slope[outcome][contrast.place]) * ran.steps
+    """By how much each effect changes from one grip word to the next; of the race half a step
+    either side, since a ratio of rates bends."""
+    slope = {name: float(facts.effects.slope[name][contrast.place]) * ran.steps for name in BY_GRIP}
+    middle = facts.effects.mean["mistakes"][contrast.place] * ran.steps
+    bend = np.exp(middle) * 2 * np.sinh(slope["mistakes"] / 2)
+    lost = _mean(ran.rate, ran.both) * float(bend) * usual_loss(facts.p)
+    slope |= {"fade": 0.0, "race": facts.race_laps * (slope["pace"] + lost)}
+    for outcome, value in slope.items():
         yield outcome, "", value, value, 0.0
 
 
