@@ -24,7 +24,9 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pandas as pd
 from tqdm import tqdm
 
@@ -179,19 +181,24 @@ def write(tasks: Sequence[Task], scratch: Path, out: Path) -> None:
 
 
 def frame(records: Sequence[Record]) -> pd.DataFrame:
-    """A row a number; the world's parameters are `w_…`."""
-    return pd.concat([_frame(one) for one in records], ignore_index=True)
+    """A row a number; the world's parameters are `w_…`. A world on which the analysis failed has
+    a single row without a number."""
+    lengths = [max(len(one["rows"]["outcome"]), 1) for one in records]
+    rows = {name: [v for one in records for v in _column(one, name)] for name in records[0]["rows"]}
+    texts = {name: pd.array(rows.pop(name), dtype="str") for name in TEXTS}
+    numbers = {name: np.array(values, dtype=float) for name, values in rows.items()}
+    worlds = pd.DataFrame([_facts(one) for one in records])
+    facts = worlds.loc[np.repeat(np.arange(len(worlds)), lengths)].reset_index(drop=True)
+    return pd.concat([pd.DataFrame({**texts, **numbers}), facts], axis=1)
 
 
-def _frame(one: Record) -> pd.DataFrame:
-    """Of one world; a single row without a number where the analysis failed."""
-    rows = pd.DataFrame(one["rows"], dtype=object)
-    rows = rows if len(rows) else rows.reindex([0])
-    rows[TEXTS] = rows[TEXTS].fillna("").astype("str")
-    rows = rows.astype(dict.fromkeys(rows.columns.difference(TEXTS), float))
+def _column(one: Record, name: str) -> list[Any]:
+    return one["rows"][name] or ["" if name in TEXTS else None]
+
+
+def _facts(one: Record) -> dict[str, Any]:
     facts = {name: one[name] for name in ("kind", "seed", "number", "failure", "seconds")}
-    facts |= {f"w_{name}": value for name, value in one["parameters"].items()}
-    return rows.assign(**facts)
+    return facts | {f"w_{name}": value for name, value in one["parameters"].items()}
 
 
 if __name__ == "__main__":
