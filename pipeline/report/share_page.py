@@ -205,7 +205,7 @@ def mates_section(by_driver: pd.DataFrame, driver: str, context: ReportContext) 
     others = by_driver[by_driver["driver"] != driver]
     if not len(others):
         return None
-    lead = "A name stands only where that driver has agreed to it in drivers.csv."
+    lead = "All of the team agreed to stand in each other's files (drivers.csv, share)."
     view = by_driver_table(others, context)
     return Section("mates", "With team-mates at the wheel", lead=(lead,), folded=(view,))
 
