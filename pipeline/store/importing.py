@@ -69,7 +69,7 @@ class ImportReport:
             self.reasons.update(record.reasons)
 
     def as_json(self) -> dict[str, Any]:
-        """The contract's object."""
+        """What `import --json` prints."""
         return {
             "files": len(self.records),
             "rows_in": sum(record.rows_in for record in self.records),
