@@ -3,8 +3,8 @@
 Where the restricted likelihood falls from a bend of size zero on, the estimate is zero and the
 day is analysed with a straight line. Its slope there is a quadratic form of the runs' means, so
 that the chance has an exact value for so few runs (Crainiceanu and Ruppert 2004, J. R. Stat. Soc.
-B 66, 165-185; from memory); for many, and no bend in truth, it tends to one half (Self and Liang
-1987, J. Am. Stat. Assoc. 82, 605-610; from memory).
+B 66, 165-185, as RLRsim cites it); for many, and no bend in truth, it tends to one half (Self and
+Liang 1987, J. Am. Stat. Assoc. 82, 605-610; from memory).
 """
 
 from __future__ import annotations

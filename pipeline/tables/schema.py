@@ -154,7 +154,11 @@ LAPS = _table(
         ("at", "instant", "time of day of the passing that ended the lap", True),
         ("elapsed_s", "number", "seconds from the start of the run to the end of the lap"),
         ("status", "text", "what the lap is", False, LAP_STATUSES),
-        ("source", "text", "export it came from, relative to the team folder or as given"),
+        (
+            "source",
+            "text",
+            "export it came from, relative to the team folder; from outside its name",
+        ),
         ("source_line", "integer", "line (or row) in that file, from 1"),
         ("name_as_given", "text", "driver's name in the export", True),
     ],
