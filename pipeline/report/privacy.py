@@ -161,7 +161,8 @@ def scrubbed(frame: pd.DataFrame, others: Others) -> pd.DataFrame:
         column = frame[name]
         if name not in OWN_WORDS and not _numeric(column):
             values = {v: others.scrub(v, parts=name in FREE_TEXT) for v in column.dropna().unique()}
-            column = column.map(lambda v, values=values: values.get(v, v))
+            if values:  # a column without a value would lose its kind
+                column = column.map(lambda v, values=values: values.get(v, v))
         out[name] = column
     return frame.assign(**out)
 
