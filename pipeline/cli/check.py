@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.cli.options import counted, json_option, team_option
+from pipeline.cli.options import class_option, counted, json_option, team_option
 
 if TYPE_CHECKING:
     from pipeline.checking import CheckReport
+    from pipeline.public.joined import Joined
 
 _MEETING_COLUMNS = {
     "meeting": "meeting", "days": "days", "surface": "surface", "grip": "grip", "files": "files",
@@ -24,25 +25,46 @@ _MEETING_COLUMNS = {
 
 @click.command("check", short_help="What the store holds, what joined, what was set aside.")
 @click.option("--strict", is_flag=True, help="Status 1 for a faulty setup log or rows set aside.")
+@click.option(
+    "--placebo",
+    "logs",
+    metavar="[N]",
+    type=click.IntRange(20, 100_000),
+    is_flag=False,
+    flag_value=200,
+    help="The whole analysis on N shuffled logs (200): what does it find?",
+)
+@class_option
 @json_option
 @team_option
-def command(strict: bool, as_json: bool, team: Path) -> None:
+def command(
+    strict: bool, logs: int | None, class_name: str | None, as_json: bool, team: Path
+) -> None:
     """Show what the store holds, what joined to drivers and setups, what was set aside and why,
     and which changes these data can tell apart from grip, drivers and other changes.
 
     Nothing is changed. Names that look like a driver of yours are suggested with the row to add
     to drivers.csv; they never count by themselves.
 
+    With --placebo each driver's settings are shuffled among the runs of a day, many times, and
+    the whole analysis is run on each shuffled log, in which nothing can be found but by chance.
+    Ctrl-C gives what is done so far.
+
     \b
     Examples:
       backtoback check
       backtoback check --team our-team --json
+      backtoback check --placebo 200
     """
     # Small matrices: waking threads takes longer than the work. Counts only before numpy loads.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from pipeline.public.teams import open_team
 
-    answer = open_team(team).check()
+    opened = open_team(team)
+    if logs is not None:
+        _placebo(opened.join(class_name), logs, as_json)
+        return
+    answer = opened.check()
     report = answer.report
     if as_json:
         click.echo(json.dumps(answer, ensure_ascii=False))
@@ -51,6 +73,29 @@ def command(strict: bool, as_json: bool, team: Path) -> None:
     if strict and (report.problems or report.rows_set_aside):
         click.echo("with --strict: rows were set aside or the setup log has faults", err=True)
         raise click.exceptions.Exit(1)
+
+
+def _placebo(joined: Joined, logs: int, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from tqdm import tqdm
+
+    from pipeline.models.placebo import placebo_sentence, placebo_warning
+
+    with tqdm(total=logs, desc="shuffled logs", unit="", leave=False) as bar:
+
+        def show(done: int) -> None:
+            bar.update(done - bar.n)
+
+        tallies = joined.placebo(logs, workers=os.cpu_count() or 1, progress=show)
+    if as_json:
+        click.echo(json.dumps([asdict(tally) for tally in tallies]))
+        return
+    click.echo(placebo_sentence(tallies))
+    for tally in tallies:
+        click.echo(f"  {tally.words()}")
+    if warning := placebo_warning(tallies):
+        click.echo(f"\nwarning: {warning}", err=True)
 
 
 def _text(report: CheckReport) -> Iterator[str]:

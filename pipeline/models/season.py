@@ -197,6 +197,24 @@ def estimate(
     return Found(data, design, laps, everything, fitted, effects, counts, margins, in_race)
 
 
+def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFrame:
+    """The effects table over all conditions of the same runs and laps with other settings.
+
+    Each fit starts from that of `found`; the numbers are those of an analysis from the start.
+    """
+    design = build_design(data, found.design.index)
+    everything = _all_standings(design, data, [])
+    fits, effects = {}, []
+    for outcome, before in found.fits.items():
+        start = dict(zip(before.base.fit.names, before.base.fit.theta, strict=True))
+        base = fit_outcome(design, before.base.response, start=start)
+        fits[outcome] = OutcomeFits(base, {}, before.factor)
+        effects += linear_effects(outcome, base, {}, everything, before.factor)
+    effects += mistake_effects(design, found.laps, everything)[0]
+    effects = with_second_voice(design, found.laps, fits, effects, shuffles)
+    return effects_table(effects, found.margins)
+
+
 def _condition_variables(design: Design) -> list[str]:
     """Conditions of which the team's runs have seen two or more."""
     team = design.runs[design.team]

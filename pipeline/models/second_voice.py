@@ -15,7 +15,7 @@ from pipeline.models.engine.rows import Array, Codes, Penalised, Rows
 from pipeline.models.engine.sorting import sort_rows
 from pipeline.models.fitting import OutcomeFit, OutcomeFits
 from pipeline.models.responses import Laps
-from pipeline.models.shuffled import NO_VOICE, Log, Shuffled, shuffled_values
+from pipeline.models.shuffled import NO_VOICE, SHUFFLES, Log, Shuffled, shuffled_values
 
 # Fixed columns and blocks that all cars share, and that the field's laps show.
 SHARED = ("day ", "trend ", "kind ")
@@ -23,10 +23,14 @@ SHARED_BLOCKS = ("grip ", "heat")
 
 
 def with_second_voice(
-    design: Design, laps: Laps, fits: Mapping[str, OutcomeFits], effects: Sequence[Effect]
+    design: Design,
+    laps: Laps,
+    fits: Mapping[str, OutcomeFits],
+    effects: Sequence[Effect],
+    count: int = SHUFFLES,
 ) -> list[Effect]:
-    """The effects, each with what the shuffled logs say of it."""
-    team = _in_order(design)
+    """The effects, each with what `count` shuffled logs say of it."""
+    team = in_order(design)
     outcomes = list(dict.fromkeys(effect.outcome for effect in effects))
     if not len(team) or not outcomes or not design.contrasts:
         return list(effects)
@@ -36,7 +40,7 @@ def with_second_voice(
     for condition in dict.fromkeys(effect.standing.condition for effect in effects):
         rows = np.flatnonzero(_in_condition(design, condition)[team])
         if len(rows):
-            by_outcome = shuffled_values(log.only(rows), values[rows])
+            by_outcome = shuffled_values(log.only(rows), values[rows], count)
             for outcome, own in zip(outcomes, by_outcome, strict=True):
                 for contrast, one in zip(design.contrasts, own, strict=False):
                     found[outcome, contrast.name, condition] = one
@@ -46,7 +50,7 @@ def with_second_voice(
     ]
 
 
-def _in_order(design: Design) -> Codes:
+def in_order(design: Design) -> Codes:
     """The team's runs by names and numbers: the same log is shuffled the same way whatever order
     its rows stand in."""
     runs = design.runs

@@ -14,8 +14,10 @@ does to one of them it does to all.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import combinations
 from math import factorial, prod
 
 import numpy as np
@@ -90,6 +92,16 @@ class Log:
         columns = self.settings[:, self.factor == factor]
         return min(prod(_arrangements(columns[cars]) for cars in self.together), 1e18)
 
+    def every(self, most: int) -> Codes | None:
+        """All different logs, (logs, n), the real one among them; None where there are more."""
+        found = [np.arange(len(self.group))]
+        for cars in self.together:
+            turns = _orders(self.settings[cars], most)
+            if turns is None or len(turns) * len(found) > most:
+                return None
+            found = [_dealt(log, cars, turn) for log in found for turn in turns]
+        return np.array(found)
+
     def shuffled(self, count: int, rng: np.random.Generator) -> Codes:
         """(count, n): for each shuffled log, the row whose settings each run gets."""
         out = np.empty((count, len(self.group)), dtype=np.intp)
@@ -98,6 +110,36 @@ class Log:
             for own in cars:
                 out[:, own] = own[turns]
         return out
+
+
+def _dealt(log: Codes, cars: Codes, turn: Codes) -> Codes:
+    out = log.copy()
+    out[cars] = cars[:, turn]
+    return out
+
+
+def _orders(settings: Array, most: int) -> list[Codes] | None:
+    """Of (cars, runs, c): orders of the runs, one for each different log; None for more."""
+    if _arrangements(settings) > most:
+        return None
+    rows = settings.swapaxes(0, 1).reshape(settings.shape[1], -1)
+    kind = np.unique(rows, axis=0, return_inverse=True)[1].ravel()
+    places = np.arange(len(kind))
+    orders = [np.full(len(kind), -1)]
+    for value in range(int(kind.max()) + 1):  # the runs of a kind go to every choice of free places
+        own = places[kind == value]
+        orders = [
+            _placed(order, own, np.array(chosen))
+            for order in orders
+            for chosen in combinations(places[order < 0], len(own))
+        ]
+    return orders
+
+
+def _placed(order: Codes, own: Codes, chosen: Codes) -> Codes:
+    out = order.copy()
+    out[chosen] = own
+    return out
 
 
 def _arrangements(settings: Array) -> int:
@@ -135,23 +177,43 @@ def _of_runs(log: Log, y: Array, count: int, seed: int) -> list[list[Shuffled]]:
     X = _about_groups(log.settings, log.group)
     rest = _out_of_drift(_about_groups(y, log.group), log.day, drift)
     beside = _beside_others(log, X, drift, rest)
+    if not told.any():
+        return [[NO_VOICE] * k for _ in range(r)]
+    real = _sizes(log, X, drift, beside, np.arange(len(y))[None])[0]
+    every = log.every(count)
+    logs = _some_logs(log, count, seed) if every is None else _parts(every, X.size)
+    size = np.concatenate([_sizes(log, X, drift, beside, order) for order in logs])
+    drawn = every is None
+    return [
+        [_counted(real[j, i], size[:, j, i], drawn) if told[j] else NO_VOICE for j in range(k)]
+        for i in range(r)
+    ]
+
+
+def _some_logs(log: Log, count: int, seed: int) -> Iterator[Codes]:
+    """Shuffled logs, as many at a time as memory is to hold."""
     rng = np.random.default_rng(seed)
-    sizes = [_sizes(log, X, drift, beside, np.arange(len(y))[None])]
-    step = max(CELLS // max(X.size, 1), 1)
-    for start in range(0, count if told.any() else 0, step):
-        sizes.append(_sizes(log, X, drift, beside, log.shuffled(min(step, count - start), rng)))
-    size = np.concatenate(sizes)
-    return [[_counted(size[:, j, i]) if told[j] else NO_VOICE for j in range(k)] for i in range(r)]
+    step = max(CELLS // log.settings.size, 1)
+    for start in range(0, count, step):
+        yield log.shuffled(min(step, count - start), rng)
 
 
-def _counted(size: Array) -> Shuffled:
-    """size: (1 + shuffles,), the real log's first; NaN where a log cannot tell the contrast."""
-    others = size[1:][np.isfinite(size[1:])]
-    if not np.isfinite(size[0]) or not len(others):
+def _parts(logs: Codes, cells: int) -> Iterator[Codes]:
+    step = max(CELLS // cells, 1)
+    return (logs[start : start + step] for start in range(0, len(logs), step))
+
+
+def _counted(real: float, size: Array, drawn: bool) -> Shuffled:
+    """real: of the real log; size: (logs,), NaN where a log cannot tell the contrast.
+
+    drawn: the logs were drawn by lot, and the real one is one more; else they are all there are.
+    """
+    others = size[np.isfinite(size)]
+    if not np.isfinite(real) or not len(others):
         return NO_VOICE
     # Rounding must not make a log that is the real one again count as less.
-    as_much = int((others >= size[0] * (1 - 1e-9)).sum())
-    return Shuffled((as_much + 1) / (len(others) + 1), as_much, len(others))
+    as_much = int((others >= real * (1 - 1e-9)).sum())
+    return Shuffled((as_much + drawn) / (len(others) + drawn), as_much, len(others))
 
 
 def _sizes(log: Log, X: Array, drift: Array, beside: Array, order: Codes) -> Array:

@@ -95,6 +95,11 @@ def verdict(
     return f"leaning {word}" if estimate.p_value <= LEANING else NOT_ENOUGH
 
 
+def is_effect(words: str) -> bool:
+    """A verdict that something differs."""
+    return any(words in pair for pair in LOWER_HIGHER.values())
+
+
 def equivalent(estimate: Estimate, margin: float) -> bool:
     """The 90 % interval lies within the margin."""
     low, high = estimate.interval(0.90)

@@ -173,4 +173,13 @@ class TeamSeason(Analysis):
     @cached_property
     def result(self) -> SeasonResult:
         """All tables together, as the pages take them."""
-        return whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)
+        from pipeline.models.placebo import placebo_sentence, placebo_warning
+        from pipeline.public.kept import kept_placebo
+
+        result = whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)
+        tallies = kept_placebo(self.joined.team.folder, self.found.data)
+        if not tallies:
+            return result
+        return replace(
+            result, placebo=placebo_sentence(tallies), placebo_warning=placebo_warning(tallies)
+        )

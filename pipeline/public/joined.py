@@ -13,6 +13,7 @@ from pipeline.team.sheets import nearest
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.models.placebo import Tally
     from pipeline.public.analysing import TeamSeason
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others
@@ -78,6 +79,22 @@ class Joined:
             found, True, tuple(self.left_out()),
             joined=self, watch=watch, second_opinion=second_opinion,
         )  # fmt: skip
+
+    def placebo(
+        self,
+        logs: int = 200,
+        *,
+        workers: int = 1,
+        progress: Callable[[int], None] | None = None,
+    ) -> list[Tally]:
+        """What the whole analysis finds on so many shuffled logs, a tally an outcome; kept in the
+        store for the season's page. progress: called with the number of logs done."""
+        from pipeline.models.placebo import placebo
+        from pipeline.public.kept import keep_placebo
+
+        tallies = placebo(self.data, logs, workers=workers, progress=progress)
+        keep_placebo(self.team.folder, self.data, tallies)
+        return tallies
 
     def meeting(self, name: str) -> MeetingSheet:
         """The run sheet of a meeting, named in any case. Raises CallError if it is unknown."""

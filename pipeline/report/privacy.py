@@ -128,7 +128,13 @@ def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResul
     rest = {f.name: getattr(result, f.name) for f in fields(result)}
     empty = {name: t.iloc[:0] for name, t in rest.items() if hasattr(t, "iloc")}
     return replace(
-        result, **{**empty, **clean}, notes=(), second_opinion=None, second_opinion_note=""
+        result,
+        **{**empty, **clean},
+        notes=(),
+        placebo="",
+        placebo_warning="",
+        second_opinion=None,
+        second_opinion_note="",
     )
 
 

@@ -49,7 +49,8 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
     return Page(
         title="What each change was worth",
         kicker=_kicker(context),
-        facts=_facts(result.runs),
+        facts=(*_facts(result.runs), *filter(None, [result.placebo])),
+        first=_warning(result.placebo_warning),
         summary=summary(groups),
         groups=groups,
         sections=without_empty(
@@ -70,6 +71,10 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
         ),
         footer=(TEAM_ONLY,),
     )
+
+
+def _warning(text: str) -> tuple[Section, ...]:
+    return (Section("warning", "Read this first", points=(text,)),) if text else ()
 
 
 def _kicker(context: ReportContext) -> str:

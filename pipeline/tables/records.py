@@ -60,6 +60,8 @@ class SeasonResult:
         None where it was not asked for; `second_opinion_note` says why it is missing.
     lap_counts: meeting, status, laps.
     notes: sentences for the reader, each about this data set.
+    placebo, placebo_warning: what the analysis found on shuffled logs, where that was asked for,
+        and a warning where it was more than chance allows; else ''.
     """
 
     effects: pd.DataFrame
@@ -77,6 +79,8 @@ class SeasonResult:
     second_opinion: pd.DataFrame | None = None
     second_opinion_note: str = ""
     notes: tuple[str, ...] = ()
+    placebo: str = ""
+    placebo_warning: str = ""
     timings: dict[str, float] = field(default_factory=dict)
 
 
