@@ -1,7 +1,7 @@
 """Lap-timing analysis: exports to laps, laps to runs, runs to effects of setup changes.
 
-`analyse` analyses frames in memory. Faults of what it is given raise `UserError`, a wrong call
-its child `CallError`.
+`open_team` opens a team folder, `analyse` takes frames in memory, `plan_day` plans a test day.
+Faults of what is given raise `UserError`, a wrong call its child `CallError`.
 """
 
 from __future__ import annotations
@@ -11,15 +11,24 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pipeline.errors import CallError, UserError
     from pipeline.public.analysing import analyse
+    from pipeline.public.days import plan_day
+    from pipeline.public.teams import open_team
 
-__all__ = ["CallError", "UserError", "analyse"]
+__all__ = ["CallError", "UserError", "analyse", "open_team", "plan_day"]
 
 # Looked up when asked for: what stands behind them takes longer to load than `--help`.
 _PLACES = {
     "CallError": "pipeline.errors",
     "UserError": "pipeline.errors",
     "analyse": "pipeline.public.analysing",
+    "open_team": "pipeline.public.teams",
+    "plan_day": "pipeline.public.days",
 }
+
+
+def __dir__() -> list[str]:
+    """For completion: the public names too, before they are loaded."""
+    return sorted({*globals(), *__all__})
 
 
 def __getattr__(name: str) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -16,6 +16,8 @@ from pipeline.team.people import suggestions
 from pipeline.team.session_facts import plain_session
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from pipeline.team.folder import Factor, Team
 
 Row = dict[str, Any]
@@ -41,6 +43,10 @@ class CheckReport:
     names: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+
+    def as_json(self) -> dict[str, Any]:
+        """What `check --json` prints."""
+        return {**asdict(self), "problems": [str(problem) for problem in self.problems]}
 
     @property
     def rows_set_aside(self) -> int:
@@ -77,6 +83,15 @@ def _reasons(records: list[tuple[str, ImportRecord]]) -> dict[str, int]:
     for _, record in records:
         total.update(record.reasons)
     return dict(total.most_common())
+
+
+def set_aside_reasons(folder: Path) -> tuple[tuple[str, int], ...]:
+    """(reason in words, rows set aside for it) over all imports, the commonest first."""
+    from pipeline.read.reasons import REASONS
+
+    titles = {reason.code: reason.title for reason in REASONS}
+    counts = _reasons(open_store(folder).all_imports())
+    return tuple((titles.get(code, code), count) for code, count in counts.items())
 
 
 def _counts(column: pd.Series) -> dict[str, int]:

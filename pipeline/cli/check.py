@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import os
 from collections.abc import Iterator, Mapping, Sequence
@@ -41,23 +40,17 @@ def command(strict: bool, as_json: bool, team: Path) -> None:
     """
     # Small matrices: waking threads takes longer than the work. Counts only before numpy loads.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from pipeline.checking import check
-    from pipeline.team.folder import load_team
+    from pipeline.public.teams import open_team
 
-    report = check(load_team(team))
+    answer = open_team(team).check()
+    report = answer.report
     if as_json:
-        click.echo(json.dumps(_as_json(report), ensure_ascii=False))
+        click.echo(json.dumps(answer, ensure_ascii=False))
     else:
         click.echo("\n".join(_text(report)))
     if strict and (report.problems or report.rows_set_aside):
         click.echo("with --strict: rows were set aside or the setup log has faults", err=True)
         raise click.exceptions.Exit(1)
-
-
-def _as_json(report: CheckReport) -> dict[str, Any]:
-    out = dataclasses.asdict(report)
-    out["problems"] = [str(problem) for problem in report.problems]
-    return out
 
 
 def _text(report: CheckReport) -> Iterator[str]:

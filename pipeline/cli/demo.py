@@ -14,6 +14,7 @@ from pipeline.cli.steps import Steps
 from pipeline.errors import CallError, UserError
 
 if TYPE_CHECKING:
+    from pipeline.public.teams import OpenTeam
     from pipeline.team.folder import Team
 
 MADE = ("store", "reports")  # what the tool itself puts into a team folder
@@ -38,20 +39,21 @@ def command(out: Path) -> None:
       backtoback demo
       backtoback demo --out try-it
     """
-    from pipeline.cli.analysis import analyse, load
-    from pipeline.cli.pages import driver_files, meeting_file, season_page_files, team_drivers
+    from pipeline.cli.pages import driver_files, meeting_file, opened, say_season
 
-    steps = Steps()
-    team = copy_demo(out)
+    steps, reports = Steps(), out / "reports"
+    copy_demo(out)
+    team = opened(out, steps)
     import_all(team, steps)
-    loaded = load(out, main_class(team), steps)
-    result = analyse(loaded, steps)
-    report = season_page_files(loaded, result, out / "reports" / "season", steps)
-    meeting = str(loaded.data.runs["meeting"].iloc[0])
+    season = team.season(main_class(team.team), out=reports / "season", progress=steps)
+    say_season(season, steps)
     click.echo("")
-    sheets = out / "reports" / "meetings"
-    sheet = meeting_file(loaded, meeting, sheets, steps, lines=False)
-    paths = driver_files(loaded, result, team_drivers(loaded), out / "reports" / "share", steps)
+    joined = season.joined
+    steps("meeting")
+    first = joined.meeting(str(joined.data.runs["meeting"].iloc[0]))
+    sheet = meeting_file(first, reports / "meetings", steps, lines=False)
+    paths = driver_files(season, joined.team_drivers, reports / "share", steps)
+    report = reports / "season" / "index.html"
     click.echo(f"\nRun sheet of one meeting: {sheet}")
     click.echo(f"One file a driver: {paths[0].parent} ({len(paths)} files)")
     click.echo(f"Season's report: {report.resolve()}")
@@ -88,15 +90,13 @@ def demo_folder() -> Path:
     raise UserError("the demo team is not part of this installation; install backtoback again")
 
 
-def import_all(team: Team, steps: Steps) -> None:
+def import_all(team: OpenTeam, steps: Steps) -> None:
     """Every folder below exports/ into the meeting of its name."""
-    from pipeline.store.importing import ImportCall, import_exports
-
     rows = kept = 0
-    for folder in sorted((team.folder / "exports").iterdir()):
+    for folder in sorted((team.team.folder / "exports").iterdir()):
         if folder.is_dir():
             steps(f"import {folder.name}")
-            count = import_exports(team, ImportCall((folder,), folder.name)).as_json()
+            count = team.import_exports(folder, folder.name)
             rows, kept = rows + count["rows_in"], kept + count["rows_kept"]
     click.echo(f"{rows} rows of exports = {kept} kept + {rows - kept} set aside\n")
 

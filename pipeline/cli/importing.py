@@ -15,7 +15,7 @@ from pipeline.errors import CallError
 if TYPE_CHECKING:
     from pipeline.store.export_files import ExportFile
     from pipeline.store.importing import ImportReport
-    from pipeline.team.folder import Team
+    from pipeline.store.parquet import ImportRecord
 
 
 @click.command("import", short_help="Take timing exports of a meeting into the store.")
@@ -72,25 +72,22 @@ def command(
       backtoback import heat3.csv --meeting spring-round --map lap_s="Net time" --map driver=Who
       backtoback import heat3.csv --meeting spring-round --undo
     """
-    from pipeline.team.folder import load_team
+    from pipeline.public.teams import open_team
 
-    if undo:
-        _undo(load_team(team), paths, meeting, as_json)
-        return
-    if not paths:
-        raise CallError("give the exports to import: files, or folders of them")
-    from pipeline.store.importing import ImportCall, import_exports
-
-    call = ImportCall(paths, meeting, session, start, layout, _mapping(mappings), dry_run, strict)
-    loaded = load_team(team)
-    report = import_exports(loaded, call, _progress)
-    _say_aside(report, loaded.warnings)
+    opened = open_team(team)
+    answer = opened.import_exports(
+        paths, meeting, session=session, start=start, layout=layout, map=_mapping(mappings),
+        dry_run=dry_run, undo=undo, strict=strict, progress=_progress,
+    )  # fmt: skip
+    if not undo:
+        _say_aside(answer.report, opened.notes)
     if as_json:
-        click.echo(json.dumps(report.as_json(), ensure_ascii=False))
-        return
-    if dry_run:
-        click.echo("\n\n".join(report.understood))
-    click.echo(_summary(report, meeting, dry_run))
+        click.echo(json.dumps(answer, ensure_ascii=False))
+    elif undo:
+        click.echo(_taken_out(answer.report, meeting))
+    else:
+        click.echo("\n\n".join(answer.report.understood if dry_run else []), nl=dry_run)
+        click.echo(_summary(answer.report, meeting, dry_run))
 
 
 def _mapping(pairs: Iterable[str]) -> dict[str, str]:
@@ -141,15 +138,9 @@ def _summary(report: ImportReport, meeting: str, dry_run: bool) -> str:
     return f"{text}. Dry run: nothing was changed" if dry_run else text
 
 
-def _undo(team: Team, paths: tuple[Path, ...], meeting: str, as_json: bool) -> None:
-    from pipeline.store.importing import undo as take_out
-
-    gone = take_out(team, paths, meeting)
-    laps = sum(record.laps for record in gone)
-    if as_json:
-        click.echo(json.dumps({"undone": [record.source for record in gone], "laps": laps}))
-        return
-    for record in gone:
-        click.echo(f"taken out: {record.source} ({record.laps} laps)")
-    files = counted(len(gone), "file")
-    click.echo(f"{meeting}: {files} with {counted(laps, 'lap')} out of the store")
+def _taken_out(gone: list[ImportRecord], meeting: str) -> str:
+    lines = [f"taken out: {record.source} ({record.laps} laps)" for record in gone]
+    laps = counted(sum(record.laps for record in gone), "lap")
+    return "\n".join(
+        [*lines, f"{meeting}: {counted(len(gone), 'file')} with {laps} out of the store"]
+    )

@@ -24,12 +24,10 @@ def command(name: str, class_name: str | None, out: Path | None, team: Path) -> 
       backtoback meeting spring-round
       backtoback meeting spring-round --out tonight
     """
-    from pipeline.cli.analysis import load
-    from pipeline.cli.pages import known_meeting, meeting_file
+    from pipeline.cli.pages import meeting_file, opened
     from pipeline.cli.steps import Steps
 
     steps = Steps()
-    loaded = load(team, class_name, steps)
-    meeting = known_meeting(loaded, name)
-    path = meeting_file(loaded, meeting, out or team / "reports" / "meetings", steps)
+    sheet = opened(team, steps).meeting(name, class_name, progress=steps)
+    path = meeting_file(sheet, out or team / "reports" / "meetings", steps)
     click.echo(f"\nRun sheet: {path}")

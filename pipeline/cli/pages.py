@@ -1,4 +1,4 @@
-"""Results → files, with the answer printed: shared by season, meeting, share and demo."""
+"""Results → pages, with the answer printed: shared by season, meeting, share and demo."""
 
 from __future__ import annotations
 
@@ -7,57 +7,61 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.cli.analysis import Loaded, analyse, say_left_out
 from pipeline.cli.steps import Steps
-from pipeline.errors import CallError, UserError
+from pipeline.errors import UserError
 
 if TYPE_CHECKING:
+    from pipeline.public.analysing import TeamSeason
+    from pipeline.public.joined import MeetingSheet
+    from pipeline.public.teams import OpenTeam
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others
     from pipeline.tables.records import SeasonResult
 
 
-def season_files(loaded: Loaded, out: Path, steps: Steps, second_opinion: bool = False) -> Path:
-    """Analyse, write tables and page, print the first screen; the page's path."""
-    result = analyse(loaded, steps, second_opinion=second_opinion)
-    return season_page_files(loaded, result, out, steps)
+def opened(folder: Path, steps: Steps) -> OpenTeam:
+    """The team folder; what is to be said about its files is said on stderr."""
+    from pipeline.public.teams import open_team
+
+    steps("reading")
+    team = open_team(folder)
+    say(team.notes)
+    return team
 
 
-def season_page_files(loaded: Loaded, result: SeasonResult, out: Path, steps: Steps) -> Path:
-    """The same for a season that has been analysed."""
+def say(notes: tuple[str, ...]) -> None:
+    """On stderr: what was set aside, what cannot be told."""
+    for note in notes:
+        click.echo(f"note: {note}", err=True)
+
+
+def say_season(season: TeamSeason, steps: Steps) -> None:
+    """Print the first screen of a season's report."""
     from pipeline.report.advice import advice, as_text, summary
-    from pipeline.report.write import write_season
+    from pipeline.tables.schema import OUTCOMES
 
-    steps("report")
-    context = loaded.context("season")
-    path = write_season(result, context, out)
+    spent = season.result.timings
+    steps.side_by_side = {name: spent[name] for name in OUTCOMES if name in spent}
     steps("")
-    say_left_out(loaded, result)
-    groups = advice(result, context)
+    say(season.notes)
+    groups = advice(season.result, season.joined.context("season"))
     click.echo(f"{summary(groups)}\n\n{as_text(groups)}")
-    return path
 
 
-def meeting_file(
-    loaded: Loaded, meeting: str, out: Path, steps: Steps, *, lines: bool = True
-) -> Path:
+def meeting_file(sheet: MeetingSheet, out: Path, steps: Steps, *, lines: bool = True) -> Path:
     """The run sheet of one meeting, printed with a line a run if wanted; its path."""
-    from pipeline.models.meeting import analyse_meeting
     from pipeline.report.advice import as_text
     from pipeline.report.meeting_page import meeting_page
     from pipeline.report.render import render, write_page
     from pipeline.report.terminal import run_lines
     from pipeline.store.parquet import file_stem
 
-    steps("meeting")
-    result = analyse_meeting(loaded.data, meeting)
-    context = loaded.context("meeting")
     steps("report")
+    result, context = sheet.result, sheet.joined.context("meeting")
     page = meeting_page(result, context)
-    path = write_page(out / f"{file_stem(meeting)}.html", render(page))
+    path = write_page(out / f"{file_stem(result.meeting)}.html", render(page))
     steps("")
-    for note in result.notes:
-        click.echo(f"note: {note}", err=True)
+    say(result.notes)
     click.echo(f"{page.title}. {' '.join(page.facts)}\n{page.summary}")
     if lines:
         click.echo("\n" + as_text(tuple(g for g in page.groups if g.name == "day")))
@@ -65,32 +69,17 @@ def meeting_file(
     return path
 
 
-def known_meeting(loaded: Loaded, name: str) -> str:
-    """The meeting's name as the store has it. Raises CallError, with the list, if unknown."""
-    from pipeline.team.sheets import nearest
-
-    names = list(dict.fromkeys(loaded.data.runs["meeting"]))
-    for known in names:
-        if known.casefold() == name.casefold().strip():
-            return known
-    raise CallError(
-        f"no meeting '{name}' has runs in the store. It has {', '.join(names)}. "
-        f"{nearest(name, names)}".rstrip()
-    )
-
-
-def driver_files(
-    loaded: Loaded, result: SeasonResult, drivers: list[str], out: Path, steps: Steps
-) -> list[Path]:
+def driver_files(season: TeamSeason, drivers: list[str], out: Path, steps: Steps) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
     from pipeline.report.render import write_page
     from pipeline.store.parquet import file_stem
 
-    paths, words = [], loaded.context("share")
+    paths, joined = [], season.joined
+    words = joined.context("share")
     for driver in drivers:
         steps(f"file of {driver}")
         path = out / f"{file_stem(driver)}.html"
-        html = driver_html(result, words, driver, loaded.others(driver))
+        html = driver_html(season.result, words, driver, joined.others(driver))
         paths.append(write_page(path, html))
     steps("")
     return paths
@@ -111,23 +100,3 @@ def driver_html(result: SeasonResult, words: ReportContext, driver: str, others:
             "transponders of others. Look for them in labels, levels and claims of team.toml"
         )
     return html
-
-
-def known_driver(loaded: Loaded, name: str) -> str:
-    """A team driver with runs, in any case. Raises CallError, with the list, if unknown."""
-    from pipeline.team.sheets import nearest
-
-    names = team_drivers(loaded)
-    for known in names:
-        if known.casefold() == " ".join(name.split()).casefold():
-            return known
-    raise CallError(
-        f"no team driver '{name}' has runs. The team's are {', '.join(names)}. "
-        f"{nearest(name, names)}".rstrip()
-    )
-
-
-def team_drivers(loaded: Loaded) -> list[str]:
-    """Drivers of the team that have runs in this class."""
-    runs = loaded.data.runs
-    return sorted(runs.loc[runs["team"], "driver"].unique())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -10,14 +11,14 @@ import click
 
 from pipeline.cli.options import class_option, json_option, team_option
 from pipeline.cli.steps import Steps
-from pipeline.errors import UserError
+from pipeline.errors import CallError, Problem
 
 
 @click.command("plan", short_help="A run order for a test day that grip cannot fool.")
 @click.option("--factor", "factors", multiple=True, metavar="NAME", help="Factor to try (repeat).")
 @click.option(
     "--open",
-    "open_questions",
+    "open",
     is_flag=True,
     help="Also the factors that the last season left open.",
 )
@@ -97,7 +98,7 @@ from pipeline.errors import UserError
 @class_option
 @json_option
 @team_option
-def command(as_json: bool, out: Path | None, seed: int, **asked: Any) -> None:
+def command(as_json: bool, levels: tuple[str, ...], class_name: str | None, **asked: Any) -> None:
     """Plan a test day: which driver runs what when, and how small a difference that can show.
 
     The order keeps each change apart from the grip of the day, which moves for all cars alike,
@@ -112,34 +113,28 @@ def command(as_json: bool, out: Path | None, seed: int, **asked: Any) -> None:
     What the last season left open:
       backtoback plan --open --drivers 2 --runs 8
     """
-    from pipeline.plan.asked import Asked, read_request
     from pipeline.plan.output import as_json as json_of
     from pipeline.plan.output import as_text
-    from pipeline.plan.planner import chance_of, plan_day
+    from pipeline.public.days import plan_day
 
-    steps = Steps()
-    request = read_request(Asked(**asked), steps)
-    steps("searching an order")
-    plan = plan_day(request, chance_of(seed))
-    written = _write(plan, out) if out is not None else []
+    day = plan_day(levels=_levels(levels), racing_class=class_name, progress=Steps(), **asked)
     if as_json:
-        click.echo(json.dumps(json_of(plan), ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(json_of(day.plan), ensure_ascii=False, allow_nan=False))
         return
-    click.echo(as_text(plan))
-    for path in written:
+    click.echo(as_text(day.plan))
+    for path in day.written:
         click.echo(f"Written: {path}")
 
 
-def _write(plan: Any, out: Path) -> list[Path]:
-    from pipeline.plan.output import change_rows, sheet_rows
-    from pipeline.report.sheet import write_sheet
-    from pipeline.tables.safecsv import write_csv
-
-    page, sheet, changes = out / "plan.html", out / "plan-sheet.csv", out / "plan-changes.csv"
-    try:
-        write_sheet(plan, page)
-        write_csv(sheet_rows(plan), sheet)
-        write_csv(change_rows(plan), changes)
-    except OSError as error:
-        raise UserError(f"'{out}' cannot be written: {error.strerror}") from None
-    return [page, sheet, changes]
+def _levels(given: Iterable[str]) -> dict[str, list[str]]:
+    """`rear_bar=1.3,1.4` as name and levels."""
+    out = {}
+    for text in given:
+        name, equals, listed = text.partition("=")
+        if not equals:
+            raise CallError(
+                "levels that cannot be read",
+                [Problem(f"'{text}'", "NAME=LEVEL,LEVEL", where="--levels")],
+            )
+        out[name.strip()] = [level.strip() for level in listed.split(",")]
+    return out

@@ -7,11 +7,18 @@ from pathlib import Path
 import click
 
 from pipeline.cli.options import class_option, out_option, team_option
+from pipeline.errors import UserError
 
 
 @click.command("season", short_help="What each setup change was worth: tables and a report.")
 @class_option
 @out_option("reports/season in the team folder")
+@click.option("--name", metavar="NAME", help="One season, where team.toml names several.")
+@click.option(
+    "--until",
+    metavar="DATE",
+    help="As it would have been seen on that day: later meetings are left out.",
+)
 @click.option("--second-opinion", is_flag=True, help="Fit pace with statsmodels too, side by side.")
 @click.option("--timings", is_flag=True, help="Print the time of each stage on stderr.")
 @click.option("--strict", is_flag=True, help="Fail if any row of the exports was set aside.")
@@ -19,6 +26,8 @@ from pipeline.cli.options import class_option, out_option, team_option
 def command(
     class_name: str | None,
     out: Path | None,
+    name: str | None,
+    until: str | None,
     second_opinion: bool,
     timings: bool,
     strict: bool,
@@ -33,18 +42,32 @@ def command(
     Examples:
       backtoback season
       backtoback season --class touring --out results
+      backtoback season --until 2026-06-30
       backtoback --team our-team season --second-opinion
     """
-    from pipeline.cli.analysis import load, refuse_set_aside
+    from pipeline.cli.pages import opened, say_season
     from pipeline.cli.steps import Steps
 
     steps = Steps()
     if strict:
-        refuse_set_aside(team)
-    loaded = load(team, class_name, steps)
-    from pipeline.cli.pages import season_files
-
-    path = season_files(loaded, out or team / "reports" / "season", steps, second_opinion)
-    click.echo(f"\nReport: {path}")
+        _refuse_set_aside(team)
+    out = out or team / "reports" / "season"
+    season = opened(team, steps).season(
+        class_name, name, until, out, second_opinion=second_opinion, progress=steps
+    )
+    say_season(season, steps)
+    click.echo(f"\nReport: {out / 'index.html'}")
     if timings:
         click.echo(steps.report(), err=True)
+
+
+def _refuse_set_aside(folder: Path) -> None:
+    """With --strict: rows that were set aside on import are a reason to stop."""
+    from pipeline.checking import set_aside_reasons
+
+    count = sum(rows for _, rows in set_aside_reasons(folder))
+    if count:
+        raise UserError(
+            f"with --strict: {count} rows of the exports were set aside on import; nothing was "
+            "written. `backtoback check` lists them with their reasons"
+        )

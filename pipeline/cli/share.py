@@ -32,13 +32,12 @@ def command(
     """
     if bool(driver) == everyone:
         raise CallError("say for whom: --driver NAME or --all")
-    from pipeline.cli.analysis import analyse, load
-    from pipeline.cli.pages import driver_files, known_driver, team_drivers
+    from pipeline.cli.pages import driver_files, opened
     from pipeline.cli.steps import Steps
 
     steps = Steps()
-    loaded = load(team, class_name, steps)
-    drivers = [known_driver(loaded, driver)] if driver else team_drivers(loaded)
-    result = analyse(loaded, steps)
-    for path in driver_files(loaded, result, drivers, out or team / "reports" / "share", steps):
+    joined = opened(team, steps).join(class_name)
+    drivers = [joined.team_driver(driver)] if driver else joined.team_drivers
+    season = joined.season(progress=steps)
+    for path in driver_files(season, drivers, out or team / "reports" / "share", steps):
         click.echo(f"{path} ({path.stat().st_size / 1000:.0f} kB)")

@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from pipeline.errors import UserError
 from pipeline.models.design import Block, Design, independent
+from pipeline.models.engine.arrow import NotPositiveError
 from pipeline.models.engine.inference import Estimate, contrasts, without_pooling
 from pipeline.models.engine.rows import Array, Codes
 from pipeline.models.engine.solver import Fit, Penalised, Rows, fit_rows
@@ -126,9 +128,12 @@ def fit_outcome(
 ) -> OutcomeFit:
     """Fit one response.
 
-    extra: further penalised blocks. start: first guesses by name.
+    extra: further penalised blocks. start: first guesses by name. Raises UserError where the runs
+    are too few, or too much alike, for any variance to be told.
     """
     is_run = response.is_run
+    if not is_run.any():
+        raise UserError(f"no run has clean laps enough to tell {response.outcome}")
     run = np.where(is_run, response.run, 0)
 
     of_run = sparse.csr_array(
@@ -162,7 +167,13 @@ def fit_outcome(
         pieces=pieces,
     )
     guess = start_values(design, response, X[:, kept], blocks) | dict(start or {})
-    fit = fit_rows(rows, np.array([guess[name] for name in names]))
+    try:
+        fit = fit_rows(rows, np.array([guess[name] for name in names]))
+    except NotPositiveError:
+        raise UserError(
+            f"the runs ({is_run.sum()}) are too few, or too much alike, for the model of "
+            f"{response.outcome}"
+        ) from None
     return _located(design, response, fit, kept, blocks, centre)
 
 

@@ -83,7 +83,14 @@ def analyse(
     """
     watch = Watch(progress, workers=os.cpu_count() or 1)
     found = estimate(data, outcomes, conditions, watch)
-    result = watch("tables", lambda: whole_result(found, by_driver))
+    return whole_result(found, by_driver, watch, second_opinion)
+
+
+def whole_result(
+    found: Found, by_driver: bool, watch: Watch, second_opinion: bool = False
+) -> SeasonResult:
+    """All tables of what was estimated; by_driver: with the effects for each driver."""
+    result = watch("tables", lambda: _tables(found, by_driver))
     if second_opinion:
         from pipeline.models.second import second_opinion as ask
 
@@ -243,8 +250,7 @@ def _guess(start: Mapping[str, float]) -> float:
     return max(start.get("run", 0.0) / 4, 1e-8)
 
 
-def whole_result(found: Found, by_driver: bool) -> SeasonResult:
-    """All tables of what was estimated; by_driver: with the effects for each driver."""
+def _tables(found: Found, by_driver: bool) -> SeasonResult:
     data, fits = found.data, found.fits
     return SeasonResult(
         effects=found.effects_table(),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from numbers import Integral, Real
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,10 +28,10 @@ FREE_LEVELS = ("A", "B")
 
 @dataclass(frozen=True)
 class Asked:
-    """The call as given; see `backtoback plan --help`."""
+    """The call as given; see `backtoback plan --help`. levels: by factor."""
 
     factors: tuple[str, ...]
-    levels: tuple[str, ...]
+    levels: Mapping[str, tuple[str, ...]]
     slow: tuple[str, ...]
     drivers: int
     runs: int
@@ -39,24 +41,44 @@ class Asked:
     minutes: float = 45.0
     difference: float | None = None
     skill: str = "fast"
-    class_name: str | None = None
+    racing_class: str | None = None
     meeting: str = "test-day"
     open_questions: bool = False
-    team: Path = Path()
+    team: Path | None = None
+
+    def __post_init__(self) -> None:
+        changes = 1 if self.changes_between_runs is None else self.changes_between_runs
+        whole = {"drivers": self.drivers, "runs": self.runs, "warm-up": self.warm_up}
+        whole["changes-between-runs"] = changes
+        real = {"minutes": self.minutes, "difference": self.difference or 0.0}
+        problems = [*_not(Integral, "a whole number", whole), *_not(Real, "a number", real)]
+        if self.skill not in COMPONENTS_BY_SKILL:
+            known = ", ".join(COMPONENTS_BY_SKILL)
+            problems.append(Problem(f"'{self.skill}'", f"one of {known}", "--skill"))
+        if problems:
+            raise CallError("this test day cannot be planned as asked", problems)
+
+
+def _not(kind: type[Any], expected: str, given: Mapping[str, Any]) -> list[Problem]:
+    return [
+        Problem(repr(value), expected, f"--{option}")
+        for option, value in given.items()
+        if isinstance(value, bool) or not isinstance(value, kind)
+    ]
 
 
 def read_request(asked: Asked, progress: Progress | None = None) -> DayRequest:
     """The test day that is meant. Raises CallError for what does not fit together."""
     team = _team(asked.team)
     wanted = list(dict.fromkeys([*asked.factors, *_open(asked, team)]))
-    levels = _levels(asked.levels, wanted)
-    factors = [_factor(name, levels.get(name), asked, team) for name in wanted]
+    _check_known(asked.levels, wanted, "--levels")
+    factors = [_factor(name, asked.levels.get(name), asked, team) for name in wanted]
     _check_known(asked.slow, [factor.name for factor in factors], "--slow")
     components = COMPONENTS_BY_SKILL[asked.skill]
     difference = asked.difference
     if team is not None:
         hours = np.array(run_hours(min(max(asked.runs, 2), MOST_RUNS), asked.minutes))
-        components = season_components(team, asked.class_name, hours, components, progress)
+        components = season_components(team, asked.racing_class, hours, components, progress)
         difference = team.worthwhile_s if difference is None else difference
     return DayRequest(
         tuple(factors),
@@ -71,9 +93,10 @@ def read_request(asked: Asked, progress: Progress | None = None) -> DayRequest:
     )
 
 
-def _team(folder: Path) -> Team | None:
+def _team(folder: Path | None) -> Team | None:
     """The team of the folder; None where the current folder is just not one."""
-    if folder == Path() and not (folder / "team.toml").exists():
+    current = folder == Path()
+    if folder is None or (current and not (folder / "team.toml").exists()):
         return None
     return load_team(folder)
 
@@ -87,21 +110,6 @@ def _open(asked: Asked, team: Team | None) -> list[str]:
     return [name for name in open_factors(team.folder) if name in known]
 
 
-def _levels(given: Iterable[str], wanted: list[str]) -> dict[str, list[str]]:
-    """`rear_bar=1.3,1.4` as name and levels."""
-    out = {}
-    for text in given:
-        name, equals, listed = text.partition("=")
-        if not equals:
-            raise CallError(
-                "levels that cannot be read",
-                [Problem(f"'{text}'", "NAME=LEVEL,LEVEL", where="--levels")],
-            )
-        out[name.strip()] = [level.strip() for level in listed.split(",")]
-    _check_known(out, wanted, "--levels")
-    return out
-
-
 def _check_known(names: Iterable[str], known: list[str], option: str) -> None:
     problems = [
         Problem(f"'{name}'", "a factor that is planned", option, advice=nearest(name, known))
@@ -112,10 +120,12 @@ def _check_known(names: Iterable[str], known: list[str], option: str) -> None:
         raise CallError("an option speaks of a factor that is not planned", problems)
 
 
-def _factor(name: str, levels: list[str] | None, asked: Asked, team: Team | None) -> PlanFactor:
+def _factor(
+    name: str, levels: tuple[str, ...] | None, asked: Asked, team: Team | None
+) -> PlanFactor:
     slow = name in asked.slow
     if team is None:
-        return PlanFactor(name, tuple(levels or FREE_LEVELS), slow=slow)
+        return PlanFactor(name, levels or FREE_LEVELS, slow=slow)
     factor = team.factor(name)
     if factor is None:
         known = [one.name for one in team.factors]
@@ -128,7 +138,7 @@ def _factor(name: str, levels: list[str] | None, asked: Asked, team: Team | None
     return PlanFactor(factor.name, chosen, factor.label, factor.unit, factor.kind, slow)
 
 
-def _team_levels(factor: Factor, given: list[str] | None) -> tuple[str, ...]:
+def _team_levels(factor: Factor, given: tuple[str, ...] | None) -> tuple[str, ...]:
     """The levels to try in the team's spelling, the reference first."""
     if given is None and not factor.levels:
         advice = f"Give them: --levels {factor.name}=…,…"

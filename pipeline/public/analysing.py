@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import CallError, Problem
 from pipeline.models.curves import grip_table
-from pipeline.models.season import Found, estimate
+from pipeline.models.season import Found, estimate, whole_result
 from pipeline.public.frames import season_data
 from pipeline.runs.run_table import run_table
 from pipeline.tables.schema import CONDITIONS, OUTCOMES
@@ -17,6 +17,10 @@ from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from pipeline.models.stages import Watch
+    from pipeline.public.joined import Joined
+    from pipeline.tables.records import SeasonResult
 
 
 def analyse(
@@ -48,42 +52,74 @@ def analyse(
     race_seconds: length of a race, s. worthwhile_s: a smaller difference does not matter, s a lap.
     worth_changing_s: a smaller gain over a race is not worth a change, s.
 
-    Raises UserError with every fault of what was handed in (`problems`), or where no run can be
-    used; CallError for an outcome or condition that there is not. The frames are not changed.
+    Raises UserError with every fault of what was handed in (`problems`; rows count from 0), or
+    where no run can be used; CallError for an outcome or condition that there is not. The frames
+    are not changed.
+
+    >>> import numpy as np, pandas as pd, pipeline
+    >>> driver, turn = np.divmod(np.arange(80), 8)
+    >>> thick = (driver + turn) % 2 == 1
+    >>> runs = pd.DataFrame({
+    ...     "meeting": "spring test", "date": "2026-05-03", "session_kind": "test",
+    ...     "session": [f"round {n + 1}" for n in turn], "run_no": turn + 1, "driver": driver,
+    ...     "team": driver < 4, "rear_bar": np.where(driver < 4, 1.3 + 0.1 * thick, np.nan),
+    ... })
+    >>> laps = pd.DataFrame({"run": np.repeat(np.arange(80), 15), "lap": np.tile(range(1, 16), 80)})
+    >>> usual = 15 - 0.1 * (thick & (driver < 4))[laps["run"]]
+    >>> laps["lap_s"] = usual + np.random.default_rng(1).normal(0, 0.1, len(laps))
+    >>> bar = {"name": "rear_bar", "kind": "ordered", "levels": ["1.3", "1.4"]}
+    >>> found = pipeline.analyse(runs, laps, [bar], outcomes=["pace"], conditions=[])
+    >>> found.effects[["factor", "level", "reference", "verdict"]]
+         factor level reference verdict
+    0  rear_bar   1.4       1.3  faster
     """
     team = {
         "name": "frames", "race_seconds": race_seconds, "worthwhile_s": worthwhile_s,
         "worth_changing_s": worth_changing_s,
     }  # fmt: skip
     wanted = _names(outcomes, OUTCOMES, "outcomes"), _names(conditions, CONDITIONS, "conditions")
-    raw = {"team": team, "factor": list(factors), "claim": list(claims)}
+    raw: dict[str, Any] = {"team": team}
+    raw["factor"] = _listed(factors, "factors", "a list of dicts, one a factor")
+    raw["claim"] = _listed(claims, "claims", "a list of dicts, one a claim")
     data, notes = season_data(runs, laps, raw)
     return Analysis(estimate(data, *wanted), by_driver, tuple(notes))
 
 
 def _names(given: Sequence[str], known: Sequence[str], what: str) -> list[str]:
     """The names asked for. Raises CallError for one that there is not."""
-    names = [given] if isinstance(given, str) else list(given)
+    words = f"a list of names, as ['{known[0]}']; [] for none"
+    names = _listed(given, what, words)
     problems = [
         Problem(repr(name), f"one of {', '.join(known)}", what, advice=nearest(str(name), known))
         for name in names
         if name not in known
     ]
-    if problems or isinstance(given, str):
-        raise CallError(f"{what} is a list of names, as ['{known[0]}']; [] for none", problems)
+    if problems:
+        raise CallError(f"{what} that there is not", problems)
     return names
 
 
-@dataclass(frozen=True, eq=False)
+def _listed(given: Any, what: str, expected: str) -> list[Any]:
+    """The members of a list. Raises CallError for a text, a dict, or what has no members."""
+    if isinstance(given, str | Mapping) or not isinstance(given, Iterable):
+        raise CallError(f"{what} is {given!r:.60}; expected {expected}")
+    return list(given)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
 class Analysis:
     """What an analysis found; each table is made when it is first asked for.
 
-    The columns are those of the tables in README.md. `found` holds the fits.
+    The columns are those of tables.records.SeasonResult. `found` holds the fits.
     """
 
     found: Found
     with_drivers: bool
     more_notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        tables = "effects, runs, grip, by_driver, claims, notes"
+        return f"<analysis of {len(self.found.data.runs)} runs: {tables}>"
 
     @cached_property
     def effects(self) -> pd.DataFrame:
@@ -92,8 +128,10 @@ class Analysis:
 
     @cached_property
     def runs(self) -> pd.DataFrame:
-        """A row a run as handed in, with its statistics and its time corrected for grip."""
+        """A row a run, rivals' too, with its statistics and its time corrected for grip."""
         data = self.found.data
+        if "laps" in data.runs:
+            return self.found.runs_table()
         whole = data.runs.assign(**dict(run_table(data.runs, data.laps)))
         return replace(self.found, data=replace(data, runs=whole)).runs_table()
 
@@ -116,3 +154,17 @@ class Analysis:
     def notes(self) -> tuple[str, ...]:
         """Sentences about these data."""
         return (*self.more_notes, *self.found.notes())
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class TeamSeason(Analysis):
+    """The analysis of a team folder; `joined` is what it was made from, for pages."""
+
+    joined: Joined = field(kw_only=True)
+    watch: Watch = field(kw_only=True)
+    second_opinion: bool = field(default=False, kw_only=True)
+
+    @cached_property
+    def result(self) -> SeasonResult:
+        """All tables together, as the pages take them."""
+        return whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)

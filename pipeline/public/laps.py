@@ -45,15 +45,24 @@ class LapRows:
         ]
 
     def _found(self, runs: Mapping[str, Array]) -> Array:
-        """By the rules of import, see read.status and read.traffic."""
+        """By the rules of import, see read.status and read.traffic: a meeting at a time, since
+        how much laps usually vary, and whether traffic costs any, is a matter of the track."""
+        meeting = pd.factorize(runs["meeting"])[0][self.run]
+        out = np.zeros(len(self.run), dtype=np.int8)
+        for number in range(meeting.max() + 1):
+            here = np.flatnonzero(meeting == number)
+            own = LapRows(self.run[here], self.lap[here], self.lap_s[here], None)
+            out[here] = own._found_together(runs)
+        return out
+
+    def _found_together(self, runs: Mapping[str, Array]) -> Array:
         opens = self._opens()
         centres = run_centres(self.run, self.lap_s, ~opens)
         codes = lap_status(self.run, self.lap_s, opens, centres)
         if _fine_starts(runs["start"]):
-            session = pd.factorize(runs["meeting"] + "\0" + runs["session"])[0]
+            session, clean = pd.factorize(runs["session"])[0], codes == CLEAN
             passings = self._passings(opens, runs["start"])
-            behind = in_traffic(session, self.run, *passings, centres.centre)
-            behind, clean = behind & (codes == CLEAN), codes == CLEAN
+            behind = clean & in_traffic(session, self.run, *passings, centres.centre)
             usual = centres.centre[self.run]
             if costs_time(behind[clean], self.lap_s[clean], usual[clean]):
                 codes[behind] = TRAFFIC

@@ -84,6 +84,12 @@ def load_season(team: Team, class_name: str | None = None) -> SeasonData:
     an unknown one is named.
     """
     season = read_season(team, class_name)
+    refuse_faults(season)
+    return season.data
+
+
+def refuse_faults(season: Season) -> None:
+    """Raises UserError, as load_season, for a season that cannot be analysed."""
     if season.setups.problems:
         count = len(season.setups.problems)
         faults = f"{count} fault{'s' if count != 1 else ''}"
@@ -93,12 +99,14 @@ def load_season(team: Team, class_name: str | None = None) -> SeasonData:
             "the store has no run of a driver of the team. Look at `backtoback check`, and at the "
             "transponders and the column team of the drivers table"
         )
-    return season.data
 
 
-def read_season(team: Team, class_name: str | None = None) -> Season:
-    """The same with everything noticed; faults of the setup log are kept instead of raised."""
-    return gather(team).of_class(class_name)
+def read_season(team: Team, class_name: str | None = None, until: str | None = None) -> Season:
+    """The same with everything noticed; faults of the setup log are kept instead of raised.
+
+    until: see `gather`.
+    """
+    return gather(team, until).of_class(class_name)
 
 
 def stream_season(
@@ -121,20 +129,26 @@ def stream_season(
         yield _season_data(team, part.runs, part.laps, wanted)
 
 
-def gather(team: Team) -> Gathered:
+def gather(team: Team, until: str | None = None) -> Gathered:
     """All runs of the store, joined to drivers, sessions and setups.
 
-    Raises UserError where the store is empty.
+    until: only meetings that began on or before that day (ISO), and what the log says of them.
+    Raises UserError where the store is empty, or has no such meeting.
     """
     store = open_store(team.folder)
-    records = store.all_imports()
+    days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
+    began = lambda meeting: until is None or days.get(meeting, "") <= until  # noqa: E731
+    records = [record for record in store.all_imports() if began(record[0])]
     meetings = _in_order(team, records)
+    if not meetings and until is not None and store.all_imports():
+        raise UserError(f"no meeting of the store began on or before {until}")
     if not meetings:
         raise UserError("the store is empty. Import exports first: `backtoback import --help`")
     part = runs_of(store, team, meetings, _people(team, records))
     runs = part.runs.assign(**{"class": one_spelling(part.runs["class"])})
     runs = with_only_class(runs)
     log = read_log(team)
+    log.entries = [entry for entry in log.entries if began(entry.meeting)]
     runs = pd.concat([runs, join(team, log, runs)], axis=1)
     notes = (*part.notes, *_time_notes(runs))
     return Gathered(team, runs, part.laps, part.streams, log, notes)

@@ -85,6 +85,9 @@ def import_exports(
     as it was, for an unknown meeting, an export that was named and cannot be read or is
     ambiguous, nothing usable, and with `strict` for anything set aside.
     """
+    if call.layout not in (None, *LAYOUTS):
+        close = nearest(str(call.layout), LAYOUTS)
+        raise CallError(f"layout {call.layout!r}; expected {', '.join(LAYOUTS)}. {close}".rstrip())
     meeting = known_meeting(team, call.meeting)
     files, skipped = find_exports(team.folder, call.paths)
     store = open_store(team.folder)

@@ -62,6 +62,7 @@ class _ClaimKeys(_Strict):
 
 _EXPECTED = {
     "missing": "a value",
+    "model_type": "a table of keys",
     "string_type": "text",
     "extra_forbidden": "a known key",
     "string_pattern_mismatch": "letters, digits and _ (it becomes a column's name)",

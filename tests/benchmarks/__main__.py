@@ -13,7 +13,7 @@ from pathlib import Path
 from tests.benchmarks.timing import THREADS
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
-PARTS = ("fit", "season", "imports", "start", "scale", "growth")
+PARTS = ("fit", "season", "imports", "start", "frames", "scale", "growth")
 STORES = (40, 400)  # meetings: 1 and 10 million laps
 
 
@@ -33,6 +33,7 @@ def main() -> None:
         "season": whole.season_lines,
         "imports": whole.import_lines,
         "start": whole.start_lines,
+        "frames": whole.frames_lines,
         "scale": lambda: whole.scale_lines(STORES + (4_000,) * options.large),
         "growth": whole.growth_lines,
     }

@@ -55,23 +55,61 @@ def arrow(path: str, out: str) -> Callable[[], Any]:
 
 def season(folder: str, out: str) -> Callable[[], Any]:
     """The whole season with its page; the seconds of each stage by the tool's own `--timings`."""
-    from pipeline.cli.analysis import analyse, load
-    from pipeline.cli.pages import season_page_files
+    from pipeline.cli.pages import opened, say_season
     from pipeline.cli.steps import Steps
+    from pipeline.report.write import write_season
 
     def work() -> dict[str, Any]:
         steps = Steps()
-        loaded = load(Path(folder), None, steps)
+        joined = opened(Path(folder), steps).join()
         started = time.process_time()
-        result = analyse(loaded, steps)
+        found = joined.season(progress=steps)
+        result = found.result
         analysed = time.process_time()
-        season_page_files(loaded, result, Path(out), steps)
-        steps("")
+        steps("report")
+        write_season(result, joined.context("season"), Path(out))
+        say_season(found, steps)
         page = time.process_time() - analysed
         stages = {"stages": steps.seconds, "outcomes": steps.side_by_side}
         return stages | {"fits_cpu": analysed - started, "page_cpu": page}
 
     return work
+
+
+def frames(cars: str) -> Callable[[], Any]:
+    """A day's frames to effects of pace, and its parts; medians of twenty, processor seconds."""
+    import pipeline
+    from pipeline.models.season import estimate
+    from pipeline.public.frames import season_data
+    from tests.api.frames import dicts
+    from tests.api.frames import frames as frames_of
+    from tests.models.small_season import season as small
+
+    made = small(meetings=1, cars=int(cars))
+    runs, laps = frames_of(made)
+    raw = {"team": {"name": "frames"}, "factor": dicts(made.factors)}
+    data, _ = season_data(runs, laps, raw)
+    only: dict[str, Any] = {"outcomes": ["pace"], "conditions": []}
+
+    def work() -> dict[str, Any]:
+        return {
+            "runs": len(runs),
+            "laps": len(laps),
+            "frames": _median(lambda: season_data(runs, laps, raw)),
+            "fit": _median(lambda: estimate(data, **only).effects_table()),
+            "whole": _median(lambda: pipeline.analyse(runs, laps, raw["factor"], **only).effects),
+        }
+
+    return work
+
+
+def _median(work: Callable[[], Any], times: int = 20) -> float:
+    spent = []
+    for _ in range(times):
+        started = time.process_time()
+        work()
+        spent.append(time.process_time() - started)
+    return sorted(spent)[times // 2]
 
 
 def stream(folder: str) -> Callable[[], Any]:
@@ -120,6 +158,7 @@ WHAT: dict[str, Callable[..., Callable[[], Any]]] = {
     "import": importing,
     "arrow": arrow,
     "season": season,
+    "frames": frames,
     "stream": stream,
     "many": many,
 }

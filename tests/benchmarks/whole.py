@@ -102,6 +102,14 @@ def start_lines() -> Iterator[Line]:
     yield Line("`backtoback --help`", median(ours), reference, median(theirs), "at most 3")
 
 
+def frames_lines() -> Iterator[Line]:
+    """`pipeline.analyse` on a day of 24 cars in memory: what it costs beside its fit, 10 ms."""
+    found = measured("frames", 24)["found"]
+    what = f"`pipeline.analyse`, pace alone, {found['runs']} runs, {found['laps']} laps"
+    yield Line(what, found["whole"], "its fit and table", found["fit"], "")
+    yield Line(f"{what}: beside its fit", found["frames"], "10 ms", 0.01, "at most 1")
+
+
 def growth_lines() -> Iterator[Line]:
     """`season` with twice of one thing and the same of all others; the base is half a season."""
     base = Size(meetings=6, drivers=40, runs=6, factors=3)

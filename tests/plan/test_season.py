@@ -35,7 +35,7 @@ def a_meeting(meeting, date, seed, racing_class=""):
 
 
 def asked(folder, **more):
-    defaults = {"factors": ("rear_bar",), "levels": (), "slow": (), "drivers": 2, "runs": 8}
+    defaults = {"factors": ("rear_bar",), "levels": {}, "slow": (), "drivers": 2, "runs": 8}
     return Asked(**(defaults | more), team=folder)
 
 
@@ -69,7 +69,7 @@ def test_of_several_classes_one_has_to_be_named(tmp_path):
     )
     with pytest.raises(CallError, match="several classes"):
         read_request(asked(tmp_path))
-    components = read_request(asked(tmp_path, class_name="touring")).components
+    components = read_request(asked(tmp_path, racing_class="touring")).components
     assert components.source == "from 20 runs of the team in the store"
 
 
@@ -86,7 +86,7 @@ def test_the_filled_sheet_goes_back_as_setup_log(tmp_path, rows):
     """What was planned, run as planned and typed back is what the season then reads."""
     folder = team_folder(tmp_path)
     plan = plan_day(
-        read_request(asked(folder, runs=10, meeting="spring", levels=("rear_bar=1.3,1.4",))),
+        read_request(asked(folder, runs=10, meeting="spring", levels={"rear_bar": ("1.3", "1.4")})),
         chance_of(1),
     )
     write_csv(rows(plan), folder / "setups.csv")

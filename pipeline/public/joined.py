@@ -1,0 +1,169 @@
+"""A team folder with one class's runs joined to setups: what is analysed, and what pages need."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.errors import CallError
+from pipeline.team.sheets import nearest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.public.analysing import TeamSeason
+    from pipeline.report.context import ReportContext
+    from pipeline.report.privacy import Others
+    from pipeline.runs.gathering import Season
+    from pipeline.tables.records import MeetingResult, SeasonData
+    from pipeline.team.folder import Team
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Joined:
+    """One class's season, gathered once; not yet analysed."""
+
+    team: Team
+    source: Season
+    until: str | None = None
+
+    def __repr__(self) -> str:
+        return f"<{self.team.name}: {len(self.data.runs)} runs joined to their settings>"
+
+    @property
+    def data(self) -> SeasonData:
+        return self.source.data
+
+    @property
+    def team_drivers(self) -> list[str]:
+        """Drivers of the team that have runs in this class."""
+        runs = self.data.runs
+        return sorted(runs.loc[runs["team"], "driver"].unique())
+
+    def team_driver(self, name: str) -> str:
+        """A team driver with runs, in any case. Raises CallError, with the list, if unknown."""
+        names = self.team_drivers
+        return _known(name, names, f"no team driver '{name}' has runs. The team's are")
+
+    def left_out(self) -> Iterator[str]:
+        """What is to be said about data that were left out or guessed."""
+        from pipeline.checking import set_aside_reasons
+
+        aside = sum(rows for _, rows in set_aside_reasons(self.team.folder))
+        if aside:
+            yield f"{aside} rows of the exports were set aside (backtoback check)"
+        excluded = int(self.data.runs["excluded"].notna().sum())
+        if excluded:
+            yield f"{excluded} runs are of excluded sessions"
+        yield from self.source.notes
+
+    def season(
+        self, *, second_opinion: bool = False, progress: Progress | None = None
+    ) -> TeamSeason:
+        """Fit the season's models. progress: called with the name of each stage."""
+        if progress is not None:
+            progress("libraries")  # a third of a second to load: neither reading nor fitting
+        from pipeline.models.season import estimate
+        from pipeline.models.stages import Watch
+        from pipeline.public.analysing import TeamSeason
+        from pipeline.tables.schema import CONDITIONS, OUTCOMES
+
+        watch = Watch(progress, workers=os.cpu_count() or 1)
+        found = estimate(self.data, OUTCOMES, CONDITIONS, watch)
+        return TeamSeason(
+            found, True, tuple(self.left_out()),
+            joined=self, watch=watch, second_opinion=second_opinion,
+        )  # fmt: skip
+
+    def meeting(self, name: str) -> MeetingSheet:
+        """The run sheet of a meeting, named in any case. Raises CallError if it is unknown."""
+        from pipeline.models.meeting import analyse_meeting
+
+        names = list(dict.fromkeys(self.data.runs["meeting"]))
+        known = _known(name, names, f"no meeting '{name}' has runs in the store. It has")
+        return MeetingSheet(analyse_meeting(self.data, known), self)
+
+    def context(self, command: str) -> ReportContext:
+        """The words of a report made by this command."""
+        from pipeline.checking import set_aside_reasons
+        from pipeline.report.context import make_context
+        from pipeline.report.provenance import provenance
+        from pipeline.store.batches import today
+
+        team, shown = self.team, self.source.racing_class
+        shown = shown if len(self.source.classes) > 1 else ""
+        option = f" --class {shown}" if shown else ""
+        option += f" --until {self.until}" if self.until else ""
+        made = provenance(team.folder, f"backtoback {command}{option}", today())
+        return make_context(
+            team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
+            set_aside_reasons(team.folder),
+        )  # fmt: skip
+
+    def others(self, driver: str) -> Others:
+        """Who must not stand in the file of `driver`."""
+        import pandas as pd
+
+        from pipeline.report.privacy import others_of
+
+        streams, listed = self.source.streams, self.team.drivers
+        given = streams[streams["name_as_given"].notna()]
+        spellings = {str(n): set(rows["name_as_given"]) for n, rows in given.groupby("driver")}
+        numbers = {*streams["transponder"].dropna(), *listed["transponder"]}
+        people = pd.concat([streams[["driver", "team"]], listed[["driver", "team"]]])
+        consenting = [name for name in self.team.team_drivers if self.team.shares(name)]
+        return others_of(driver, people, consenting, spellings, numbers)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class MeetingSheet:
+    """The run sheet of one meeting; columns and words as in tables.records.MeetingResult."""
+
+    result: MeetingResult
+    joined: Joined
+
+    def __repr__(self) -> str:
+        return f"<run sheet of {self.result.meeting}: runs, grip, effects, notes>"
+
+    @property
+    def runs(self) -> pd.DataFrame:
+        """The team's runs, each with what was changed before it and what that came to."""
+        return self.result.runs
+
+    @property
+    def grip(self) -> pd.DataFrame:
+        """Grip over the day, s a lap; see schema.GRIP."""
+        return self.result.grip
+
+    @property
+    def effects(self) -> pd.DataFrame | None:
+        """All back-to-backs of the meeting together; see schema.EFFECTS."""
+        return self.result.effects
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Sentences about this meeting."""
+        return (self.result.reference, *self.result.notes)
+
+
+def join(team: Team, racing_class: str | None = None, until: str | None = None) -> Joined:
+    """Read the store and join the setup log.
+
+    Raises UserError and CallError as `pipeline.runs.gathering.load_season`.
+    """
+    from pipeline.runs.gathering import read_season, refuse_faults
+
+    season = read_season(team, racing_class, until)
+    refuse_faults(season)
+    return Joined(team, season, until)
+
+
+def _known(name: str, names: list[str], otherwise: str) -> str:
+    for known in names:
+        if known.casefold() == " ".join(name.split()).casefold():
+            return known
+    raise CallError(f"{otherwise} {', '.join(names)}. {nearest(name, names)}".rstrip())
