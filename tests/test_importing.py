@@ -1,5 +1,6 @@
 import os
 import threading
+from pathlib import Path
 
 import pytest
 
@@ -267,7 +268,65 @@ def test_names_of_sources(tmp_path):
     team.mkdir()
     assert source_name(team, team / "exports" / "a.csv") == "exports/a.csv"
     assert source_name(team, team / "exports" / ".." / "a.csv") == "a.csv"
-    assert source_name(team, tmp_path / "b.csv") == (tmp_path / "b.csv").as_posix()
+    assert source_name(team, tmp_path / "Ann Arbor" / "b.csv") == "b.csv"
+    assert source_name(team, tmp_path / "Ann Arbor" / ".." / "b.csv") == "b.csv"
+
+
+def everything_in(folder):
+    """All that the store's files say, as text."""
+    store = open_store(folder)
+    tables = [store.read(name).to_csv() for name in ("laps", "set_aside", "sessions")]
+    return "\n".join([*tables, *(p.read_text() for p in (folder / "store").rglob("*.json"))])
+
+
+def test_no_path_of_a_file_from_outside_is_kept(folder, tmp_path, monkeypatch):
+    """A path may hold the name of whose computer it is."""
+    path = laps_csv(tmp_path / "home of Eve Ek" / "stick" / "q3.csv", start="15:00:00")
+    path.write_text(path.read_text() + "not,a,lap,-\n")
+    take(folder, path)
+    monkeypatch.chdir(path.parent)
+    laps_csv(path.parent / "q4.csv", start="16:00:00")
+    take(folder, Path("../stick/q4.csv"))
+    said = everything_in(folder)
+    assert "q3.csv" in said and "q4.csv" in said
+    assert not any(part in said for part in ("Eve Ek", "stick", str(tmp_path), "../"))
+
+
+def test_two_files_of_one_name_from_two_places_stay_two(folder, tmp_path):
+    one, two = (laps_csv(tmp_path / p / "q.csv", start=f"1{p}:00:00") for p in "56")
+    take(folder, one)
+    take(folder, two)
+    assert sources(folder) == {"q.csv": 18, "q (2).csv": 18}
+    laps_csv(two, {"101 Ann Arbor": LAPS[:3]}, "16:00:00")  # corrected, in its place
+    take(folder, one, two)
+    assert sources(folder) == {"q.csv": 18, "q (2).csv": 3}
+    (gone,) = undo(load_team(folder), [two], "spring")
+    assert gone.source == "q (2).csv"
+    two.unlink()
+    take(folder, one.parent)
+    assert [record.source for record in undo(load_team(folder), [one.parent], "spring")] == [
+        "q.csv"
+    ]
+
+
+def test_both_in_one_call_and_in_a_folder_below(folder, tmp_path):
+    for place in "567":
+        laps_csv(tmp_path / "stick" / place / "sessions.csv", start=f"1{place}:00:00")
+    take(folder, tmp_path / "stick")
+    assert set(sources(folder)) == {"sessions.csv", "sessions (2).csv", "sessions (3).csv"}
+    assert take(folder, tmp_path / "stick").nothing_new
+    assert len(undo(load_team(folder), [tmp_path / "stick"], "spring")) == 3
+
+
+def test_a_file_of_the_folder_keeps_clear_of_one_from_outside(folder, tmp_path):
+    take(folder, laps_csv(tmp_path / "stick" / "q.csv", start="15:00:00"))
+    take(folder, laps_csv(folder / "q.csv", start="16:00:00"))
+    assert sources(folder) == {"q.csv": 18, "q (2).csv": 18}
+
+
+def sources(folder):
+    """Source -> laps."""
+    return open_store(folder).read("laps")["source"].value_counts().to_dict()
 
 
 def test_links_are_not_followed_out_of_a_folder_nor_round_in_circles(folder, tmp_path):

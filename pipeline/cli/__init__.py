@@ -116,6 +116,7 @@ def _unexpected(error: Exception) -> str:
     first = words[0] if words else ""
     return (
         f"backtoback: a fault of the program, not of your data ({type(error).__name__}: {first}). "
-        "Nothing half-done was kept. Run again with BACKTOBACK_DEBUG=1 for the details and send "
-        "them with the command that you gave."
+        "Nothing half-done was kept. Run again with BACKTOBACK_DEBUG=1 for the details. Look "
+        "through them for names of people and folders first, then send them with the command that "
+        "you gave."
     )

@@ -22,8 +22,10 @@ def command(
     """One self-contained page for one driver, to send on: it opens on a phone, offline.
 
     It holds the driver's own runs and effects and what the team found. Other people's names and
-    transponders are taken out; a team-mate is named only with `yes` in the column share of
-    drivers.csv.
+    transponders are taken out. Team-mates' effects stand there, with their names, once all of the
+    team (three or more) have `yes` in the column share of drivers.csv; before that nobody's do, so
+    that nobody can be told by who is missing. What the team found has everybody in: in a team of
+    two, each can reckon the other's share of it.
 
     \b
     Examples:

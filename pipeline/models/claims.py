@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.models.effects import numbers
-from pipeline.models.engine.inference import Estimate
+from pipeline.models.lookup import Found
 from pipeline.models.verdicts import Margins, claim_verdict, more_switches
 
 if TYPE_CHECKING:
@@ -29,8 +29,8 @@ COLUMNS = [
     "more_switches",
 ]
 
-# (outcome, factor, from, to, condition) -> estimate and the switches it rests on
-Lookup = Callable[[str, str, str, str, str], tuple[Estimate | None, int]]
+# (outcome, factor, from, to, condition) -> what was found
+Lookup = Callable[[str, str, str, str, str], Found | None]
 
 
 def condition_of(claim: Claim) -> str:
@@ -47,7 +47,7 @@ def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> p
     rows = []
     for claim in claims:
         condition = condition_of(claim)
-        estimate, switches = lookup(claim.outcome, claim.factor, claim.from_, claim.to, condition)
+        found = lookup(claim.outcome, claim.factor, claim.from_, claim.to, condition)
         row: dict[str, object] = {
             "text": claim.text,
             "factor": claim.factor,
@@ -58,23 +58,20 @@ def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> p
             "condition": condition,
             "verdict": "open",
         }
-        rows.append(row | _tested(claim, estimate, switches, margins))
+        rows.append(row | ({} if found is None else _tested(claim, found, margins)))
     frame = pd.DataFrame(rows, columns=COLUMNS)
     return frame.astype({"more_switches": "Int64"})
 
 
-def _tested(
-    claim: Claim, estimate: Estimate | None, switches: int, margins: Margins
-) -> dict[str, object]:
-    if estimate is None:
-        return {}
-    margin = margins[claim.outcome]
-    verdict = claim_verdict(estimate, claim.expect, margin)
+def _tested(claim: Claim, found: Found, margins: Margins) -> dict[str, object]:
+    margin, estimate = margins[claim.outcome], found.estimate
+    verdict = claim_verdict(estimate, found.q_value, claim.expect, margin, found.p_shuffled)
+    more = more_switches(estimate, margin, found.switches) if verdict == "open" else None
     shown = numbers(claim.outcome, estimate)
     return {
         "verdict": verdict,
         "estimate": shown["estimate"],
         "ci_low": shown["ci_low"],
         "ci_high": shown["ci_high"],
-        "more_switches": more_switches(estimate, margin, switches) if verdict == "open" else None,
+        "more_switches": more,
     }

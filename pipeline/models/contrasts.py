@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.team.factors import number_text
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -16,15 +18,17 @@ if TYPE_CHECKING:
     from pipeline.team.factors import Factor
 
 Flags = NDArray[np.bool_]
+LEAST_RUNS_OF_VALUE = 2  # a value that was tried once may be a slip of the pen
 
 
 @dataclass(frozen=True)
 class Contrast:
-    """One level against the reference (kind = number: one more of its unit).
+    """One level against the reference (kind = number: one step more).
 
     values: (R,), the design column, 0 for rivals and unknown settings. at_level, at_reference:
     (R,), team runs. known: (R,), team runs whose setting is known. scale: size of a usual
-    change, in the column's units: 1 for levels, the SD between runs for numbers.
+    change, in the column's units: 1 for levels, the SD between runs for numbers. step: what a
+    number's contrast is of, in its unit.
     """
 
     factor: str
@@ -36,6 +40,7 @@ class Contrast:
     at_reference: Flags
     known: Flags
     scale: float = 1.0
+    step: float = 1.0
 
     @property
     def name(self) -> str:
@@ -61,10 +66,11 @@ def _slope(factor: Factor, settings: pd.Series, known: Flags) -> Contrast:
     value[known] = [float(text) for text in settings[known]]
     centre = _number_or(factor.reference, value[known].mean() if known.any() else 0.0)
     spread = float(value[known].std()) if known.any() else 0.0
+    step = factor.step or usual_step(value[known])
     values = np.where(known, value - centre, 0.0)
     return Contrast(
         factor=factor.name,
-        level="+1",
+        level=f"+{number_text(step)}",
         reference=factor.reference,
         kind=factor.kind,
         values=values,
@@ -72,7 +78,17 @@ def _slope(factor: Factor, settings: pd.Series, known: Flags) -> Contrast:
         at_reference=known & (values == 0),
         known=known,
         scale=spread if spread > 0 else 1.0,
+        step=step,
     )
+
+
+def usual_step(values: Array) -> float:
+    """The smallest difference between two values that each stand in two runs or more; 1 where no
+    two do. values: (n,)."""
+    found, count = np.unique(values, return_counts=True)
+    gaps = np.diff(found[count >= LEAST_RUNS_OF_VALUE])
+    # As it is written: 5.4 less 5.2 is 0.2 and not 0.20000000000000018.
+    return float(number_text(gaps.min())) if len(gaps) else 1.0
 
 
 def _number_or(text: str, fallback: float) -> float:

@@ -9,10 +9,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.models.contrasts import Contrast
-from pipeline.models.design import condition_block_name
-from pipeline.models.engine.inference import Estimate, no_wider
+from pipeline.models.design import (
+    DRIVER_BLOCK,
+    LEAST_GROUPS_FOR_SLOPES,
+    condition_block_name,
+    meeting_block_name,
+)
+from pipeline.models.engine.inference import Estimate
+from pipeline.models.engine.rows import Array
+from pipeline.models.families import WEIGHTS, family_q_values
 from pipeline.models.identify import Standing
-from pipeline.models.verdicts import Margins, false_discovery, verdict
+from pipeline.models.shuffled import NO_VOICE, Shuffled
+from pipeline.models.verdicts import Margins, difference_of_voices, verdict
 from pipeline.tables.schema import EFFECTS
 
 if TYPE_CHECKING:
@@ -21,23 +29,29 @@ if TYPE_CHECKING:
     from pipeline.models.fitting import OutcomeFit
 
 RATIOS = ("spread", "mistakes")
+NEXT_MEETING, THESE_MEETINGS = "the next meeting", "these meetings"
 
 
 @dataclass(frozen=True)
 class Effect:
     """One row to be: an outcome, how its contrast stands, and the estimate if there is one.
 
-    estimate is on the additive scale: s a lap, log ratio, s a lap per lap, s a race.
+    estimate is on the additive scale: s a lap, log ratio, s a lap per lap, s a race. these: the
+    same for the meetings that tried it. remark: beside that of the standing. shuffled: what the
+    shuffled logs say.
     """
 
     outcome: str
     standing: Standing
     estimate: Estimate | None
+    these: Estimate | None = None
+    remark: str = ""
+    shuffled: Shuffled = NO_VOICE
 
 
 def unit_weight(contrast: Contrast) -> dict[str, float]:
     """The contrast as a combination of the model's scaled columns."""
-    return {contrast.name: 1.0 / contrast.scale}
+    return {contrast.name: contrast.step / contrast.scale}
 
 
 def linear_effects(
@@ -51,32 +65,14 @@ def linear_effects(
     out = []
     for fitted, variable in [(base, "all"), *((fit, name) for name, fit in by_variable.items())]:
         chosen = [s for s in everything if s.condition.split("=")[0] == variable]
-        combinations = [_combination(fitted, s) for s in chosen]
-        found = estimates_of(fitted, combinations)
-        bounds = found if variable == "all" else _bounds(fitted, chosen, variable, combinations)
-        for standing, estimate, bound in zip(chosen, found, bounds, strict=True):
-            if estimate is not None and bound is not None:
-                estimate = at_least(estimate, least_df(standing))
-                if variable != "all":
-                    estimate = no_wider(estimate, bound)
-                estimate = scaled(estimate, factor)
-            out.append(Effect(outcome, standing, estimate))
+        asked = [combination(fitted, standing) for standing in chosen]
+        here = [combination(fitted, standing, these=True) for standing in chosen]
+        found = estimates_of(fitted, [*asked, *here])
+        for standing, next_one, these in zip(
+            chosen, found[: len(chosen)], found[len(chosen) :], strict=True
+        ):
+            out.append(Effect(outcome, standing, _scaled(next_one, factor), _scaled(these, factor)))
     return out
-
-
-def _bounds(
-    fitted: OutcomeFit,
-    chosen: Sequence[Standing],
-    variable: str,
-    combinations: Sequence[tuple[np.ndarray, np.ndarray] | None],
-) -> list[Estimate | None]:
-    """What each condition tells alone. Its interval bounds the pooled one: where the variance
-    between conditions is known badly, Satterthwaite's formula gives one degree of freedom or two
-    to an estimate that can lie no further off than without pooling.
-    """
-    factors = dict.fromkeys(standing.contrast.factor for standing in chosen)
-    alone = fitted.unpooled([condition_block_name(factor, variable) for factor in factors])
-    return estimates_of(alone, combinations)
 
 
 def estimates_of(
@@ -87,27 +83,32 @@ def estimates_of(
     return [None if combination is None else next(found) for combination in combinations]
 
 
-def _combination(fitted: OutcomeFit, standing: Standing) -> tuple[np.ndarray, np.ndarray] | None:
+def combination(
+    fitted: OutcomeFit, standing: Standing, these: bool = False
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """The effect for the mean of the drivers who tried it, at the next meeting or, `these`, at the
+    mean of the meetings that tried it."""
     if not standing.tellable:
         return None
-    weights = unit_weight(standing.contrast)
+    factor = standing.contrast.factor
+    groups = [(DRIVER_BLOCK, name, 1 / len(standing.drivers)) for name in standing.drivers]
     variable, _, value = standing.condition.partition("=")
-    groups = [(condition_block_name(standing.contrast.factor, variable), value, 1.0)]
-    return fitted.combination(weights, groups if value else [])
+    if value:
+        groups.append((condition_block_name(factor, variable), value, 1.0))
+    if these or scope(standing) == THESE_MEETINGS:
+        share = 1 / max(len(standing.meetings), 1)
+        groups += [(meeting_block_name(factor), name, share) for name in standing.meetings]
+    return fitted.combination(unit_weight(standing.contrast), groups)
 
 
-def least_df(standing: Standing) -> float:
-    """Degrees of freedom that the contrast's own meetings and drivers give.
-
-    Satterthwaite's formula breaks down where the variance of the random slopes is estimated near
-    zero: it then gives less than the slopes of this contrast alone would leave.
-    """
-    return float(max(min(standing.switch_meetings, standing.switch_drivers) - 1, 1))
+def scope(standing: Standing) -> str:
+    """What an interval speaks of: with one meeting of a condition, of that one."""
+    enough = len(standing.meetings) >= LEAST_GROUPS_FOR_SLOPES
+    return NEXT_MEETING if enough else THESE_MEETINGS
 
 
-def at_least(estimate: Estimate, df: float) -> Estimate:
-    """The estimate with no fewer degrees of freedom than `df`."""
-    return Estimate(estimate.estimate, estimate.std_error, max(estimate.df, df))
+def _scaled(estimate: Estimate | None, factor: float) -> Estimate | None:
+    return None if estimate is None else scaled(estimate, factor)
 
 
 def scaled(estimate: Estimate, factor: float) -> Estimate:
@@ -116,25 +117,32 @@ def scaled(estimate: Estimate, factor: float) -> Estimate:
 
 
 def effects_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
-    """The result table; q-values by Benjamini and Hochberg (1995) within each outcome."""
+    """The result table."""
     import pandas as pd
 
-    frames = []
-    for outcome in dict.fromkeys(effect.outcome for effect in effects):
-        own = [effect for effect in effects if effect.outcome == outcome]
-        q_values = _q_values(own)
-        rows = [_row(effect, q, margins[outcome]) for effect, q in zip(own, q_values, strict=True)]
-        frames.append(pd.DataFrame(rows))
-    return EFFECTS.conform(pd.concat(frames, ignore_index=True) if frames else EFFECTS.empty())
+    rows = [
+        _row(effect, float(q), margins[effect.outcome])
+        for effect, q in zip(effects, q_values(effects), strict=True)
+    ]
+    return EFFECTS.conform(pd.DataFrame(rows) if rows else EFFECTS.empty())
 
 
-def _q_values(effects: Sequence[Effect]) -> list[float]:
-    p = np.array([np.nan if e.estimate is None else e.estimate.p_value for e in effects])
-    q = np.full(len(p), np.nan)
-    told = np.isfinite(p)
-    if told.any():
-        q[told] = false_discovery(p[told])
-    return [float(value) for value in q]
+def q_values(effects: Sequence[Effect], claimed: Effect | None = None) -> Array:
+    """q-values of all effects: families are factors, by what their effects are conditioned on.
+
+    claimed: one more question, whose q-value stands last.
+    """
+    asked = [*effects, *([] if claimed is None else [claimed])]
+    p = np.array([np.nan if e.estimate is None else e.estimate.p_value for e in asked])
+    weight = np.array([WEIGHTS[e.outcome] for e in asked])
+    factor = np.array([e.standing.contrast.factor for e in asked], str)
+    variable = np.array([e.standing.condition.partition("=")[0] for e in asked], str)
+    out = np.full(len(p), np.nan)
+    for name in np.unique(variable):
+        here = variable == name
+        family = np.unique(factor[here], return_inverse=True)[1]
+        out[here] = family_q_values(p[here], family, weight[here])
+    return out
 
 
 def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
@@ -150,6 +158,8 @@ def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
         "n_meetings": s.n_meetings,
         "n_switches": s.switches,
         "mixed_with": s.mixed_with or None,
+        "scope": scope(s),
+        "remark": _remark(effect, None),
         "verdict": s.verdict or "not enough runs",
     }
     if estimate is None:
@@ -158,8 +168,17 @@ def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
         **numbers(effect.outcome, estimate),
         "p_value": estimate.p_value,
         "q_value": q_value,
-        "verdict": verdict(effect.outcome, estimate, q_value, margin),
+        "p_shuffled": effect.shuffled.p_value,
+        "verdict": verdict(effect.outcome, estimate, q_value, margin, effect.shuffled.p_value),
+        "remark": _remark(effect, estimate),
     }
+
+
+def _remark(effect: Effect, estimate: Estimate | None) -> str | None:
+    parts = [effect.standing.remark, effect.remark]
+    if estimate is not None:
+        parts.append(difference_of_voices(estimate.p_value, effect.shuffled.p_value))
+    return "; ".join(filter(None, parts)) or None
 
 
 def numbers(outcome: str, estimate: Estimate) -> dict[str, float]:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast
-from pipeline.models.design import Design, build_design
+from pipeline.models.design import Design, build_design, groups_that_vary
 from pipeline.models.information import Information
 
 if TYPE_CHECKING:
@@ -38,8 +38,10 @@ class Standing:
     """How a contrast stands in one condition.
 
     switches: consecutive runs of a driver in a meeting that differ in the factor;
-    own_switches: those to or from this level, in switch_meetings and by switch_drivers.
-    information_left: 0..1. mixed_with: '' if it can be told. sentence: why it cannot.
+    own_switches: those to or from this level. meetings, drivers: those that tried it against
+    something else, by name.
+    information_left: 0..1. mixed_with: '' if it can be told. sentence: why it cannot. remark:
+    what the number speaks of, where settings were not crossed.
     """
 
     contrast: Contrast
@@ -49,12 +51,13 @@ class Standing:
     n_meetings: int
     switches: int
     own_switches: int
-    switch_meetings: int
-    switch_drivers: int
+    meetings: tuple[str, ...]
+    drivers: tuple[str, ...]
     information_left: float
     mixed_with: str
     sentence: str
     verdict: str
+    remark: str = ""
 
     @property
     def tellable(self) -> bool:
@@ -141,7 +144,7 @@ class _Chosen:
     @staticmethod
     def of(design: Design, condition: str, rows: NDArray[np.bool_]) -> _Chosen:
         names = [meeting for meeting, _, _ in design.days]
-        meeting = np.array([names.index(name) for name in names])[design.day]
+        meeting = np.array([design.meeting_names.index(name) for name in names])[design.day]
         before, after = switch_pairs(design, rows)
         information = Information.over(design, rows)
         return _Chosen(design, condition, rows, before, after, meeting, information)
@@ -183,18 +186,52 @@ def _standing(chosen: _Chosen, place: int, labels: dict[str, str]) -> Standing:
         n_meetings=len(np.unique(chosen.meeting[at])),
         switches=switches,
         own_switches=len(after),
-        switch_meetings=len(np.unique(chosen.meeting[after])),
-        switch_drivers=len(np.unique(design.driver[after])),
+        meetings=_tried_by(contrast, chosen.rows, chosen.meeting, design.meeting_names),
+        drivers=_tried_by(contrast, chosen.rows, design.driver, design.driver_names),
         information_left=float(left),
         mixed_with=mixed_with,
         sentence=sentence,
         verdict=verdict,
+        remark="" if verdict else _not_crossed(design, contrast, chosen.rows, labels),
     )
+
+
+def _not_crossed(
+    design: Design, contrast: Contrast, rows: NDArray[np.bool_], labels: dict[str, str]
+) -> str:
+    """With which settings of other factors alone this level was run, or compared: where the two
+    act on each other, the number holds for those."""
+    if contrast.kind == "number":
+        return ""
+    parts = []
+    for factor in dict.fromkeys(c.factor for c in design.contrasts):
+        if factor == contrast.factor:
+            continue
+        setting = design.runs[factor].astype(object).to_numpy()
+        at, beside = (
+            {v for v in setting[rows & flags] if isinstance(v, str)}
+            for flags in (contrast.at_level, contrast.at_reference)
+        )
+        if len(at | beside) < 2:
+            continue
+        name = labels.get(factor, factor)
+        if len(at) == 1:
+            parts.append(f"only ever with {name} {next(iter(at))}")
+        elif len(at & beside) == 1:
+            parts.append(f"compared only with {name} {next(iter(at & beside))}")
+    return "; ".join(parts)
+
+
+def _tried_by(
+    contrast: Contrast, rows: NDArray[np.bool_], group: Codes, names: Sequence[str]
+) -> tuple[str, ...]:
+    """Names of the groups (R,) that hold runs, among `rows`, that differ in the contrast."""
+    return tuple(names[g] for g in groups_that_vary([contrast], np.where(rows, group, -1)))
 
 
 def _nothing(contrast: Contrast, condition: str) -> Standing:
     verdict, mixed_with, sentence = _worded(("never", "", ""), {})
-    return Standing(contrast, condition, 0, 0, 0, 0, 0, 0, 0, 0.0, mixed_with, sentence, verdict)
+    return Standing(contrast, condition, 0, 0, 0, 0, 0, (), (), 0.0, mixed_with, sentence, verdict)
 
 
 Reason = tuple[str, str, str]  # kind, mixed with, detail

@@ -39,10 +39,9 @@ class Information:
     def over(design: Design, rows: NDArray[np.bool_]) -> Information:
         """Of the runs `rows` (R,)."""
         entry = np.unique(design.entry[rows], return_inverse=True)[1]
-        parts = {"grip": _day_trends(design, rows)}
-        for name, opening in (("session", "kind "), ("unknown", "unknown ")):
-            own = [column.startswith(opening) for column in design.fixed_names]
-            parts[name] = design.fixed[rows][:, own]
+        parts = {"grip": np.hstack([_day_trends(design, rows), _fixed(design, rows, "own trend ")])}
+        parts["session"] = _fixed(design, rows, "kind ")
+        parts["unknown"] = _fixed(design, rows, "unknown ")
         values = [contrast.values[rows] / contrast.scale for contrast in design.contrasts]
         parts["setup"] = np.array(values).T if values else np.zeros((int(rows.sum()), 0))
         ends = np.cumsum([part.shape[1] for part in parts.values()])
@@ -111,6 +110,11 @@ def _within(columns: Array, entry: Codes) -> Array:
     out = columns - means[entry]
     constant = np.abs(out).max(axis=0) <= CONSTANT * np.abs(columns).max(axis=0)
     return np.where(constant, 0.0, out)
+
+
+def _fixed(design: Design, rows: NDArray[np.bool_], opening: str) -> Array:
+    """The fixed columns whose names begin so, (rows, ?)."""
+    return design.fixed[rows][:, [name.startswith(opening) for name in design.fixed_names]]
 
 
 def _day_trends(design: Design, rows: NDArray[np.bool_]) -> Array:

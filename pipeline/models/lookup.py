@@ -4,12 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
-from pipeline.models.design import condition_block_name
-from pipeline.models.effects import Effect, scaled
+from pipeline.models.effects import Effect, combination, q_values, scaled
 from pipeline.models.engine.inference import Estimate
+from pipeline.models.engine.rows import Array
 from pipeline.models.fitting import OutcomeFits
 from pipeline.models.identify import Standing
+
+
+@dataclass(frozen=True)
+class Found:
+    """Of level `to` against level `from_`: estimate, q-value, what shuffled logs say (NaN where
+    they were not asked), and the switches it rests on."""
+
+    estimate: Estimate
+    q_value: float
+    p_shuffled: float
+    switches: int
 
 
 @dataclass(frozen=True)
@@ -22,62 +34,47 @@ class Lookup:
 
     def __call__(
         self, outcome: str, factor: str, from_: str, to: str, condition: str
-    ) -> tuple[Estimate | None, int]:
+    ) -> Found | None:
         own = {
             s.contrast.level: s
             for s in self.everything
             if s.contrast.factor == factor and s.condition == condition
         }
-        number = own.get("+1")
+        number = next((s for s in own.values() if s.contrast.kind == "number"), None)
         if number is not None:
-            return self._number(outcome, number, from_, to)
-        weights: dict[str, float] = {}
-        switches = []
-        for level, sign in ((to, 1.0), (from_, -1.0)):
-            standing = own.get(level)
-            if standing is not None:
-                if not standing.tellable:
-                    return None, 0
-                weights |= {standing.contrast.name: sign}
-                switches.append(standing.own_switches)
-        if not weights:
-            return None, 0
-        return self._estimate(outcome, weights, condition, own), min(switches)
+            steps = (float(to) - float(from_)) / number.contrast.step
+            return self._row(outcome, number, steps)
+        ends = [own[level] for level in (to, from_) if level in own]
+        if not ends or not all(standing.tellable for standing in ends):
+            return None
+        if len(ends) == 1:
+            return self._row(outcome, ends[0], 1.0 if to in own else -1.0)
+        return self._between(outcome, *ends)
 
-    def _number(
-        self, outcome: str, standing: Standing, from_: str, to: str
-    ) -> tuple[Estimate | None, int]:
-        found = self._of(outcome, standing)
-        if found is None:
-            return None, 0
-        return scaled(found, float(to) - float(from_)), standing.own_switches
+    @cached_property
+    def _q_values(self) -> Array:
+        return q_values(self.effects)
 
-    def _of(self, outcome: str, standing: Standing) -> Estimate | None:
-        for effect in self.effects:
-            if effect.outcome == outcome and effect.standing is standing:
-                return effect.estimate
+    def _row(self, outcome: str, standing: Standing, times: float) -> Found | None:
+        """Of a row of the effects table, so many times over, with that row's q-value."""
+        for effect, q_value in zip(self.effects, self._q_values, strict=True):
+            if effect.outcome == outcome and effect.standing is standing and effect.estimate:
+                estimate = scaled(effect.estimate, times)
+                shuffled = effect.shuffled.p_value
+                return Found(estimate, float(q_value), shuffled, standing.own_switches)
         return None
 
-    def _estimate(
-        self,
-        outcome: str,
-        weights: Mapping[str, float],
-        condition: str,
-        own: Mapping[str, Standing],
-    ) -> Estimate | None:
-        if len(weights) == 1:
-            ((name, sign),) = weights.items()
-            standing = next(s for s in own.values() if s.contrast.name == name)
-            found = self._of(outcome, standing)
-            return None if found is None else scaled(found, sign)
+    def _between(self, outcome: str, to: Standing, from_: Standing) -> Found | None:
+        """Of two levels neither of which is the reference: one more question of its factor."""
         if outcome not in self.fits:
             return None
         fits = self.fits[outcome]
-        variable, _, value = condition.partition("=")
+        variable, _, value = to.condition.partition("=")
         fitted = fits.by_variable[variable] if value else fits.base
-        factor = next(iter(own.values())).contrast.factor
-        groups = [(condition_block_name(factor, variable), value, 1.0)] if value else []
-        combination = fitted.combination(weights, groups)
-        if combination is None:
+        ends = [combination(fitted, standing) for standing in (to, from_)]
+        if ends[0] is None or ends[1] is None:
             return None
-        return scaled(fitted.estimates([combination])[0], fits.factor)
+        difference = ends[0][0] - ends[1][0], ends[0][1] - ends[1][1]
+        estimate = scaled(fitted.estimates([difference])[0], fits.factor)
+        q_value = float(q_values(self.effects, Effect(outcome, to, estimate))[-1])
+        return Found(estimate, q_value, float("nan"), min(to.own_switches, from_.own_switches))

@@ -19,12 +19,12 @@ from pipeline.models.curves import (
 )
 from pipeline.models.design import Design, build_design
 from pipeline.models.engine.rows import Array, Codes
+from pipeline.models.families import false_discovery
 from pipeline.models.fitting import OutcomeFit, fit_outcome
 from pipeline.models.identify import switch_pairs, usable_runs
 from pipeline.models.responses import TIMED, Laps, lap_tables, pace_response
 from pipeline.models.results import runs_table
 from pipeline.models.season import effects_alone
-from pipeline.models.verdicts import false_discovery
 from pipeline.tables.records import MeetingResult, SeasonData
 
 

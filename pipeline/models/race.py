@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 DRAWS = 4000
+DISAGREEMENT = 0.05
 COLUMNS = [
     "factor",
     "level",
@@ -23,6 +24,8 @@ COLUMNS = [
     "direct_se",
     "composed",
     "composed_se",
+    "gap",
+    "gap_se",
     "agrees",
 ]
 
@@ -41,14 +44,16 @@ class RaceFacts:
 def race_check(
     direct: Sequence[Effect],
     parts: Mapping[str, Mapping[tuple[str, str], Estimate]],
+    gap: Mapping[tuple[str, str], Estimate],
     facts: RaceFacts,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
-    """Both estimates of each contrast over all conditions, s a race.
+    """Both estimates of each contrast over all conditions, s a race, and the gap between them.
 
     parts: outcome -> (factor, level) -> estimate. The three parts are drawn independently from
-    their t distributions. They agree where their difference is within 1.96 of its standard
-    error, the two taken as independent.
+    their t distributions. gap: effects on what race holds and the parts do not, from the same runs
+    (`responses.gap_response`), so that what both share is out of its error. They agree where zero
+    is in its 95 % interval.
     """
     import pandas as pd
 
@@ -56,24 +61,18 @@ def race_check(
     for effect in direct:
         contrast = effect.standing.contrast
         key = (contrast.factor, contrast.level)
-        if effect.standing.condition != "all" or effect.estimate is None:
+        between = gap.get(key)
+        if effect.standing.condition != "all" or effect.estimate is None or between is None:
             continue
         if key not in parts["pace"]:
             continue
         composed = compose({name: found.get(key) for name, found in parts.items()}, facts, rng)
-        difference = effect.estimate.estimate - composed.estimate
-        reach = 1.96 * float(np.hypot(effect.estimate.std_error, composed.std_error))
-        rows.append(
-            (
-                *key,
-                contrast.reference,
-                effect.estimate.estimate,
-                effect.estimate.std_error,
-                composed.estimate,
-                composed.std_error,
-                bool(abs(difference) <= reach),
-            )
-        )
+        numbers = [
+            number
+            for estimate in (effect.estimate, composed, between)
+            for number in (estimate.estimate, estimate.std_error)
+        ]
+        rows.append((*key, contrast.reference, *numbers, between.p_value > DISAGREEMENT))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 

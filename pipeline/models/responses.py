@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.models.design import Design
 from pipeline.models.engine.rows import Array, Codes
 from pipeline.models.fitting import OWN_RUN, Response
+from pipeline.runs.robust import clean_weights
 from pipeline.runs.statistics import (
     RunStatistics,
     driver_scales,
@@ -21,10 +22,15 @@ from pipeline.runs.statistics import (
 )
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from pipeline.tables.records import SeasonData
 
-LEAST_DF_APART = 20
+Flags = NDArray[np.bool_]
+
 TIMED = ("clean", "incident", "traffic", "other")  # all that are no timing error nor first
+LOST = ("incident", "other")
+LEAST_LAPS = 2  # of a run in the models
 LEAST_LAPS_SPREAD = 5
 
 
@@ -32,10 +38,10 @@ LEAST_LAPS_SPREAD = 5
 class Laps:
     """Statistics of the R runs of a design.
 
-    clean: of the clean laps. scales: (C,) relative lap variances of the drivers. timed, timed_mean:
-    (R,) number and mean (s) of all timed laps. incidents: (R,). incident_cost: mean excess of an
-    incident lap over the run's clean mean, s (NaN where there is none). apart: (R,), the team's
-    runs where these get a run variance of their own.
+    clean: of the clean laps, weighted. scales: (C,) relative lap variances of the drivers. timed,
+    timed_mean: (R,) number and mean (s) of all timed laps. incidents: (R,). incident_cost: mean
+    excess of an incident lap over the run's clean mean, s (NaN where there is none). team: (R,).
+    slow: (R,), share of the clean laps that count as slow by their weights.
     """
 
     clean: RunStatistics
@@ -44,7 +50,8 @@ class Laps:
     timed_mean: Array
     incidents: Array
     incident_cost: float
-    apart: NDArray[np.bool_]
+    slow: Array
+    team: NDArray[np.bool_]
 
 
 def lap_tables(data: SeasonData, design: Design) -> Laps:
@@ -57,7 +64,7 @@ def lap_tables(data: SeasonData, design: Design) -> Laps:
     lap_s = data.laps["lap_s"].to_numpy(float)
     R = len(design.index)
     clean = (run >= 0) & (status == "clean").to_numpy()
-    statistics = reduce_laps(run[clean], lap[clean], lap_s[clean], design.driver)
+    statistics, used = _clean_statistics(run, lap, lap_s, clean, status.isin(LOST), design.driver)
     timed = (run >= 0) & status.isin(TIMED).to_numpy()
     n_timed = np.bincount(run[timed], minlength=R).astype(float)
     total = np.bincount(run[timed], lap_s[timed], R)
@@ -70,30 +77,50 @@ def lap_tables(data: SeasonData, design: Design) -> Laps:
         timed_mean=np.divide(total, n_timed, out=np.full(R, np.nan), where=n_timed > 0),
         incidents=np.bincount(run[incident], minlength=R).astype(float),
         incident_cost=float(excess.mean()) if len(excess) else float("nan"),
-        apart=_apart(design),
+        slow=1 - statistics.n / np.maximum(used, 1),
+        team=design.team,
     )
 
 
-def _apart(design: Design) -> NDArray[np.bool_]:
-    """The team's runs, where they and the others are enough to know what each vary by.
+def _clean_statistics(
+    run: Codes, lap: Array, lap_s: Array, clean: Flags, lost: pd.Series, driver: Codes
+) -> tuple[RunStatistics, Codes]:
+    """Of the clean laps, by how surely they are clean, and their number (R,); the lap after a lost
+    one is not.
 
-    Rivals' runs vary by their unknown setups too, and a team's drivers may be steadier than a
-    field.
+    A car that was turned over, or a driver who looks for the line again, needs a lap.
     """
-    team = design.team
-    left = [int(rows.sum()) - len(np.unique(design.entry[rows])) for rows in (team, ~team)]
-    return team & (min(left[0] - len(design.contrasts), left[1]) >= LEAST_DF_APART)
+    before = _lap_before(run, lap)
+    has = before >= 0
+    after = np.zeros(len(run), bool)
+    after[has] = lost.to_numpy()[before[has]]
+    left = np.bincount(run[clean & ~after], minlength=len(driver))
+    used = clean & ~(after & (left[run] >= LEAST_LAPS))
+    weight = np.ones(len(run))
+    weight[used] = clean_weights(run[used], lap[used], lap_s[used], driver)
+    follows = used & has
+    follows[has] &= used[before[has]]
+    # The lap after a slow one is as doubtful as that one.
+    weight[follows] *= weight[before[follows]]
+    reduced = reduce_laps(run[used], lap[used], lap_s[used], driver, weight[used])
+    return reduced, np.bincount(run[used], minlength=len(driver))
+
+
+def _lap_before(run: Codes, lap: Array) -> Codes:
+    """Index of the same run's lap of one number less, (L,); -1 where there is none."""
+    order = np.lexsort((lap, run))
+    first, second = order[:-1], order[1:]
+    adjoin = (run[first] == run[second]) & (lap[second] == lap[first] + 1) & (run[first] >= 0)
+    out = np.full(len(run), -1)
+    out[second[adjoin]] = first[adjoin]
+    return out
 
 
 def pace_response(laps: Laps) -> Response:
-    """Clean laps, s: exact reduction to rows with lap and run variance.
-
-    The run variance is kept off zero (Chung et al. 2013, from memory): with 16 runs the grip
-    curve can take up all that runs differ by, and intervals would then cover 93 instead of 95 %.
-    """
+    """Clean laps, s: exact reduction to rows with lap and run variance."""
     pooled = pool_laps(laps.clean, laps.scales)
     of_run = np.where(pooled.is_run, pooled.run, 0)
-    run, names = _run_variances(pooled.is_run.astype(float), laps.apart[of_run])
+    run, names = _run_variances(pooled.is_run.astype(float), laps.team[of_run])
     return Response(
         outcome="pace",
         y=pooled.y,
@@ -103,22 +130,26 @@ def pace_response(laps: Laps) -> Response:
         variance_names=("lap", *names),
         null_rows=pooled.null_rows,
         null_log_scale=pooled.null_log_scale,
-        keep_off_zero=names,
     )
 
 
-def _run_variances(amount: Array, apart: NDArray[np.bool_]) -> tuple[Array, tuple[str, ...]]:
-    """Coefficients (n, 1 or 2) of the run variances, and their names."""
-    if not apart.any():
+def _run_variances(amount: Array, team: NDArray[np.bool_]) -> tuple[Array, tuple[str, ...]]:
+    """Coefficients (n, 1 or 2) of the run variances, and their names.
+
+    The team's runs have a variance of their own however few they are: rivals' runs vary by their
+    unknown setups too, a team may be steadier or more restless than its field, and a variance
+    borrowed from the field comes with degrees of freedom that the team does not have.
+    """
+    if team.all() or not team.any():
         return amount[:, None], ("run",)
-    return np.column_stack([amount * ~apart, amount * apart]), ("run", OWN_RUN)
+    return np.column_stack([amount * ~team, amount * team]), ("run", OWN_RUN)
 
 
 def spread_response(laps: Laps) -> Response:
     """Log SD of the clean laps about the run's own trend, with its known sampling variance."""
     value, variance = log_spread(laps.clean)
     run = np.flatnonzero(np.isfinite(value) & (laps.clean.n >= LEAST_LAPS_SPREAD))
-    return _run_level("spread", value[run], run, variance[run])
+    return _run_level("spread", laps, value[run], run, variance[run])
 
 
 def fade_response(laps: Laps) -> Response:
@@ -127,36 +158,52 @@ def fade_response(laps: Laps) -> Response:
     run = np.flatnonzero((clean.n >= LEAST_LAPS_SPREAD) & (clean.slope_ss > 0))
     per_lap = clean.residual_ss.sum() / max(float((laps.scales[clean.driver] * clean.df).sum()), 1)
     known = per_lap * laps.scales[clean.driver[run]] / clean.slope_ss[run]
-    return _run_level("fade", clean.slope[run], run, known)
+    return _run_level("fade", laps, clean.slope[run], run, known)
 
 
 def race_response(laps: Laps) -> Response:
-    """Mean of all timed laps of a run but the first, s; its variance falls with their number.
+    """Mean of all timed laps of a run but the first, s; its variance falls with their number."""
+    return _by_laps("race", laps, laps.timed_mean, laps.timed)
 
-    Kept off zero as in `pace_response`: without it, intervals of 16 runs covered 93 %.
+
+def slow_response(laps: Laps) -> Response:
+    """Share of the clean laps that count as slow: small errors, which pace leaves out."""
+    return _by_laps("slow", laps, laps.slow, laps.clean.n)
+
+
+def gap_response(laps: Laps) -> Response:
+    """What a run lost a lap beside its clean pace and its incidents at their mean cost, s.
+
+    What race shows and pace and mistakes together do not: small errors, dearer incidents, traffic.
     """
-    run = np.flatnonzero(laps.timed >= 2)
-    n = laps.timed[run]
-    diagonal, names = _run_variances(n.mean() / n, laps.apart[run])
+    cost = 0.0 if np.isnan(laps.incident_cost) else laps.incident_cost
+    told = laps.clean.mean_y + cost * laps.incidents / np.maximum(laps.timed, 1.0)
+    return _by_laps("gap", laps, laps.timed_mean - told, laps.timed)
+
+
+def _by_laps(outcome: str, laps: Laps, value: Array, n: Array) -> Response:
+    """A mean over a run's laps, (R,), whose variance falls with their number n (R,)."""
+    run = np.flatnonzero((n >= LEAST_LAPS) & np.isfinite(value))
+    diagonal, names = _run_variances(n[run].mean() / n[run], laps.team[run])
     return Response(
-        outcome="race",
-        y=laps.timed_mean[run],
+        outcome=outcome,
+        y=value[run],
         run=run,
         within=np.zeros((len(run), 0)),
         diagonal=diagonal,
         variance_names=names,
-        keep_off_zero=names,
     )
 
 
-def _run_level(outcome: str, y: Array, run: Codes, known: Array) -> Response:
+def _run_level(outcome: str, laps: Laps, y: Array, run: Codes, known: Array) -> Response:
+    diagonal, names = _run_variances(np.ones(len(run)), laps.team[run])
     return Response(
         outcome=outcome,
         y=y,
         run=run,
         within=np.zeros((len(run), 0)),
-        diagonal=np.ones((len(run), 1)),
-        variance_names=("run",),
+        diagonal=diagonal,
+        variance_names=names,
         known=known,
     )
 

@@ -12,7 +12,14 @@ from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit
 from pipeline.models.curves import Corrected
 from pipeline.models.design import Design
-from pipeline.models.effects import Effect, estimates_of, numbers, scaled, unit_weight
+from pipeline.models.effects import (
+    Effect,
+    estimates_of,
+    numbers,
+    q_values,
+    scaled,
+    unit_weight,
+)
 from pipeline.models.fitting import OutcomeFit, OutcomeFits
 from pipeline.models.identify import Standing
 from pipeline.models.verdicts import NOT_ENOUGH, Margins, more_switches
@@ -153,11 +160,12 @@ def needs_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
     from pipeline.models.verdicts import verdict
 
     rows = []
-    for effect in effects:
+    for effect, q in zip(effects, q_values(effects), strict=True):
         if effect.estimate is None:
             continue
         margin = margins[effect.outcome]
-        words = verdict(effect.outcome, effect.estimate, effect.estimate.p_value, margin)
+        shuffled = effect.shuffled.p_value
+        words = verdict(effect.outcome, effect.estimate, float(q), margin, shuffled)
         if words != NOT_ENOUGH and not words.startswith("leaning"):
             continue
         more = more_switches(effect.estimate, margin, effect.standing.own_switches)

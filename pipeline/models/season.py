@@ -34,10 +34,12 @@ from pipeline.models.race import RaceFacts, race_check
 from pipeline.models.responses import (
     Laps,
     fade_response,
+    gap_response,
     lap_tables,
     pace_response,
     race_laps,
     race_response,
+    slow_response,
     spread_response,
 )
 from pipeline.models.results import (
@@ -50,6 +52,7 @@ from pipeline.models.results import (
     runs_table,
     trends_table,
 )
+from pipeline.models.second_voice import with_second_voice
 from pipeline.models.stages import Progress, Watch
 from pipeline.models.verdicts import Margins
 from pipeline.tables.records import SeasonData, SeasonResult
@@ -58,6 +61,9 @@ from pipeline.tables.schema import CONDITIONS, OUTCOMES
 if TYPE_CHECKING:
     import pandas as pd
 
+# Below this share of slow laps there is nothing that pace could have left out.
+LEAST_SLOW = 0.01
+SMALL_ERRORS_SHOWN = 0.01
 RESPONSES: dict[str, Callable[[Laps], Response]] = {
     "pace": pace_response,
     "spread": spread_response,
@@ -184,10 +190,11 @@ def estimate(
         jobs["mistakes"] = partial(mistake_effects, design, laps, everything)
     done = watch.side_by_side(jobs)
     effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
+    fitted = {name: found for name, (_, found) in done.items() if name != "mistakes"}
+    effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects))
     counts: CountFit | None = done["mistakes"][1] if "mistakes" in done else None
-    fits = {name: found for name, (_, found) in done.items() if name != "mistakes"}
     margins = Margins.of(data.worthwhile_s, in_race)
-    return Found(data, design, laps, everything, fits, effects, counts, margins, in_race)
+    return Found(data, design, laps, everything, fitted, effects, counts, margins, in_race)
 
 
 def _condition_variables(design: Design) -> list[str]:
@@ -221,7 +228,31 @@ def _outcome(
 ) -> tuple[list[Effect], OutcomeFits]:
     """The effects on one outcome, and the fits that they come from."""
     fits = _fits(design, laps, outcome, variables, factor)
-    return linear_effects(outcome, fits.base, fits.by_variable, everything, factor), fits
+    effects = linear_effects(outcome, fits.base, fits.by_variable, everything, factor)
+    if outcome == "pace" and laps.slow.mean() >= LEAST_SLOW:
+        effects = _with_small_errors(design, laps, everything, effects)
+    return effects, fits
+
+
+def _with_small_errors(
+    design: Design, laps: Laps, everything: Sequence[Standing], effects: Sequence[Effect]
+) -> list[Effect]:
+    """The effects on pace, each with a remark where the level has more or fewer slow laps."""
+    fit = fit_outcome(design, slow_response(laps))
+    out = []
+    found = {id(e.standing): e.estimate for e in linear_effects("slow", fit, {}, everything)}
+    for effect in effects:
+        slow = found.get(id(effect.standing))
+        if slow is not None and slow.p_value <= SMALL_ERRORS_SHOWN:
+            word = "more" if slow.estimate > 0 else "fewer"
+            share = 100 * abs(slow.estimate)
+            effect = replace(
+                effect,
+                remark=f"{word} small errors with it: about {share:.1f} {word} slow laps in a "
+                "hundred, which pace leaves out and race holds",
+            )
+        out.append(effect)
+    return out
 
 
 def _fits(
@@ -233,9 +264,7 @@ def _fits(
     by_variable = {}
     for variable in variables:
         blocks = _condition_blocks(design, variable)
-        names = [block.name for block in blocks]
-        guess = start | dict.fromkeys(names, _guess(start))
-        by_variable[variable] = fit_outcome(design, response, blocks, guess)
+        by_variable[variable] = fit_outcome(design, response, blocks, start)
     return OutcomeFits(base, by_variable, factor)
 
 
@@ -243,11 +272,7 @@ def _condition_blocks(design: Design, variable: str) -> list[Block]:
     values = design.runs[variable].astype(object)
     names = sorted(values.dropna().unique())
     codes = np.array([names.index(v) if isinstance(v, str) else -1 for v in values])
-    return condition_blocks(design.contrasts, variable, codes, names)
-
-
-def _guess(start: Mapping[str, float]) -> float:
-    return max(start.get("run", 0.0) / 4, 1e-8)
+    return condition_blocks(design.contrasts, variable, codes, names, design.entry)
 
 
 def _tables(found: Found, by_driver: bool) -> SeasonResult:
@@ -263,26 +288,33 @@ def _tables(found: Found, by_driver: bool) -> SeasonResult:
         needs=needs_table(found.effects, found.margins),
         components=components_table(fits, found.counts),
         fits=fits_table(fits, found.counts),
-        race_check=_race_check(found.effects, found.laps, found.in_race),
+        race_check=_race_check(found),
         lap_counts=lap_counts(data),
         notes=found.notes(),
     )
 
 
-def _race_check(effects: Sequence[Effect], laps: Laps, in_race: float) -> Any:
+def _race_check(found: Found) -> pd.DataFrame:
+    effects, laps = found.effects, found.laps
     parts: dict[str, dict[tuple[str, str], Estimate]] = {"pace": {}, "fade": {}, "mistakes": {}}
     for effect in effects:
         contrast = effect.standing.contrast
         if effect.standing.condition == "all" and effect.outcome in parts and effect.estimate:
             parts[effect.outcome][contrast.factor, contrast.level] = effect.estimate
     direct = [effect for effect in effects if effect.outcome == "race"]
+    gap = fit_outcome(found.design, gap_response(laps))
+    between = {
+        (e.standing.contrast.factor, e.standing.contrast.level): e.estimate
+        for e in linear_effects("race", gap, {}, found.standings, found.in_race)
+        if e.estimate
+    }
     facts = RaceFacts(
-        laps=in_race,
+        laps=found.in_race,
         incident_rate=float(laps.incidents.sum() / max(laps.timed.sum(), 1.0)),
         incident_cost=laps.incident_cost,
         mean_lap=float(laps.clean.mean_lap[laps.clean.n > 0].mean()),
     )
-    return race_check(direct, parts, facts, np.random.default_rng(1))
+    return race_check(direct, parts, between, facts, np.random.default_rng(1))
 
 
 def _notes(design: Design, fits: Mapping[str, OutcomeFits], laps: Laps) -> tuple[str, ...]:

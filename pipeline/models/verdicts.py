@@ -1,7 +1,9 @@
 """From an estimate to the fixed words: effect, no difference that matters, leaning, or not enough.
 
-An effect is called at a q-value of 5 % or less; equivalence by two one-sided tests at 5 %
-(Schuirmann 1987), that is, where the 90 % interval lies within the worthwhile difference.
+An effect is called at a q-value of 5 % or less (see `families`), where the shuffled logs, if there
+are enough of them, agree at 5 % (see `shuffled`); equivalence by two one-sided
+tests at 5 % (Schuirmann 1987), that is, where the 90 % interval lies within the worthwhile
+difference.
 """
 
 from __future__ import annotations
@@ -12,7 +14,6 @@ import numpy as np
 from scipy.special import ndtri
 
 from pipeline.models.engine.inference import Estimate
-from pipeline.models.engine.rows import Array
 
 ALPHA = 0.05
 LEANING = 0.20
@@ -57,20 +58,39 @@ class Margins:
         return float(getattr(self, outcome))
 
 
-def false_discovery(p_values: Array) -> Array:
-    """q-values (n,) of p-values (n,), by Benjamini and Hochberg (1995)."""
-    from scipy.stats import false_discovery_control
-
-    return np.asarray(false_discovery_control(p_values))
+def both_agree(q_value: float, p_shuffled: float) -> bool:
+    """The interval and the shuffled logs call an effect. p_shuffled: NaN for too few logs."""
+    return q_value <= ALPHA and not p_shuffled > ALPHA
 
 
-def verdict(outcome: str, estimate: Estimate, q_value: float, margin: float) -> str:
+def difference_of_voices(p_value: float, p_shuffled: float) -> str:
+    """What it hints at where only one of the two calls an effect; '' where they do not differ."""
+    if p_value <= ALPHA < p_shuffled:
+        return (
+            "shuffled logs often show as much: the interval may be too narrow, as where the "
+            "team's runs vary in a way that the model does not see"
+        )
+    if p_shuffled <= ALPHA and p_value > LEANING:
+        return (
+            "shuffled logs seldom show as much: at these meetings there was something, which the "
+            "interval is too wide to tell or does not promise for the next one"
+        )
+    return ""
+
+
+def verdict(
+    outcome: str,
+    estimate: Estimate,
+    q_value: float,
+    margin: float,
+    p_shuffled: float = float("nan"),
+) -> str:
     """The words for one contrast, of an estimate on the additive (log) scale."""
     lower, higher = LOWER_HIGHER[outcome]
     word = lower if estimate.estimate < 0 else higher
     if equivalent(estimate, margin):
         return SAME
-    if estimate.p_value <= ALPHA and q_value <= ALPHA:
+    if both_agree(q_value, p_shuffled):
         return word
     return f"leaning {word}" if estimate.p_value <= LEANING else NOT_ENOUGH
 
@@ -101,12 +121,13 @@ def more_switches(estimate: Estimate, margin: float, switches: int) -> int | Non
     return int(np.ceil(max(needed, 1.0)))
 
 
-def claim_verdict(estimate: Estimate, expect: str, margin: float) -> str:
-    """supported, contradicted, no difference that matters or open."""
-    low, high = estimate.interval()
+def claim_verdict(
+    estimate: Estimate, q_value: float, expect: str, margin: float, p_shuffled: float = float("nan")
+) -> str:
+    """supported, contradicted, no difference that matters or open: as a verdict is found."""
     if equivalent(estimate, margin):
         return "supported" if expect == "same" else SAME
-    if low > 0 or high < 0:
-        found = "lower" if high < 0 else "higher"
+    if both_agree(q_value, p_shuffled):
+        found = "lower" if estimate.estimate < 0 else "higher"
         return "supported" if found == expect else "contradicted"
     return "open"

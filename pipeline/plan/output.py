@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 WIDTH = 96
+# Minutes from start to start. Of these a run takes five to ten and a pack is changed; what is left
+# is short for a motor to cool (common practice, no published source).
+SHORT_PAUSE = 20
 NO_BREAK = "\u00a0"
 
 
@@ -97,7 +100,8 @@ def _filled(line: str) -> str:
 
 def notes(plan: Plan) -> list[str]:
     """What the reader should know about this order and its numbers."""
-    return [*_scatter_notes(plan), *_warm_up_notes(plan), *_limit_notes(plan), *_turn_notes(plan)]
+    notes = [*_scatter_notes(plan), *_warm_up_notes(plan), *_limit_notes(plan)]
+    return [*notes, *_turn_notes(plan), *_pause_notes(plan)]
 
 
 def _scatter_notes(plan: Plan) -> list[str]:
@@ -141,6 +145,16 @@ def _turn_notes(plan: Plan) -> list[str]:
     return [
         f"{', '.join(turning)}: the setting goes to and fro at every run. Do not let battery "
         "packs or sets of tyres do the same, or theirs and the setting's effect are one."
+    ]
+
+
+def _pause_notes(plan: Plan) -> list[str]:
+    minutes = plan.request.minutes
+    if minutes >= SHORT_PAUSE:
+        return []
+    return [
+        f"Only {minutes:g} minutes from one run of a car to the next: batteries and motors need "
+        "the pauses that their makers give. Rather leave a run out than cut them short."
     ]
 
 

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import special, stats
 
-from pipeline.plan.boundary import chance_of_bend
 from pipeline.plan.trend import Array, Nuisance
 
 MOST_DAYS = 60
 WANTED_POWER = 0.8
-# The season's models keep the run variance off zero by the penalty of Chung et al. (2013), which
-# is as if one degree of freedom had been spent: SD times sqrt(df / (df - 1)), and df - 1.
-SPENT = 1.0
 LEAST_DF = 1.5
 
 
@@ -90,16 +86,8 @@ class Precision:
 
 
 def views_of(nuisance: Nuisance, columns: int) -> list[View]:
-    """How the season's analysis may see a day with these components and columns of settings.
-
-    Where the day alone has to show how grip bends, some days show no bend: a straight line is a
-    view of its own.
-    """
-    if nuisance.known_df or not nuisance.smooth.any():
-        return [_view(nuisance, columns, 1.0)]
-    bent = chance_of_bend(nuisance)
-    straight = replace(nuisance, smooth=np.zeros_like(nuisance.smooth))
-    return [_view(nuisance, columns, bent), _view(straight, columns, 1 - bent)]
+    """How the season's analysis sees a day with these components and columns of settings."""
+    return [_view(nuisance, columns, 1.0)]
 
 
 def _view(nuisance: Nuisance, columns: int, share: float) -> View:
@@ -134,25 +122,24 @@ def _std_errors(information: Array, contrasts: Array) -> Array:
     return np.where(unseen, np.inf, np.sqrt(variances))
 
 
-def expected_half_width(df: float, spent: float = SPENT) -> float:
+def expected_half_width(df: float) -> float:
     """Expected half-width of a 95 % interval, in true standard errors.
 
     The SD is estimated; its mean is below the truth by the factor sqrt(2/df) Γ((df+1)/2) / Γ(df/2),
     the c4 of quality control.
     """
     log_c4 = special.gammaln((df + 1) / 2) - special.gammaln(df / 2)
-    return critical_value(df, spent) * float(np.sqrt(2 / df) * np.exp(log_c4))
+    return critical_value(df) * float(np.sqrt(2 / df) * np.exp(log_c4))
 
 
-def critical_value(df: float, spent: float = SPENT) -> float:
-    """Limit of a 5 % test, in standard errors by the plain estimate of the scatter."""
-    limit = stats.t.ppf(0.975, max(1.0, df - spent))
-    return float(limit * np.sqrt(df / (df - spent)))
+def critical_value(df: float) -> float:
+    """Limit of a 5 % test, in standard errors by the estimate of the scatter."""
+    return float(stats.t.ppf(0.975, df))
 
 
-def power(std_error: float, df: float, difference_s: float, spent: float = SPENT) -> float:
+def power(std_error: float, df: float, difference_s: float) -> float:
     """Chance that a 5 % t test finds a true difference of `difference_s` (noncentral t)."""
     if not np.isfinite(std_error):
         return 0.0
-    limit, shift = critical_value(df, spent), difference_s / std_error
+    limit, shift = critical_value(df), difference_s / std_error
     return float(stats.nct.sf(limit, df, shift) + stats.nct.cdf(-limit, df, shift))

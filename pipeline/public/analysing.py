@@ -165,6 +165,12 @@ class TeamSeason(Analysis):
     second_opinion: bool = field(default=False, kw_only=True)
 
     @cached_property
+    def runs(self) -> pd.DataFrame:
+        """The team's runs alone, as the command writes them."""
+        runs = super().runs
+        return runs[runs["team"].astype(bool)].reset_index(drop=True)
+
+    @cached_property
     def result(self) -> SeasonResult:
         """All tables together, as the pages take them."""
         return whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)

@@ -31,7 +31,7 @@ import numpy as np
 SPREADS = 6.0
 SHARE = 0.05
 # Weight of the file's usual spread, in laps: the median absolute deviation of a normal sample is
-# worth 0.37 of its size (Rousseeuw and Croux 1993; the figure from memory).
+# worth 0.37 of its size (Rousseeuw and Croux 1993): 8 (q phi(q))², q the upper quartile.
 STEADYING = 8.0
 EFFICIENCY = 0.37
 # Two passings within this time are one: no car laps a track so fast.

@@ -131,24 +131,40 @@ FIELDS: dict[str, str] = {
         starttid; lahto; lahtoaika; czas startu; cas startu; rajt; старт; green flag; begin
     """,
 }
-# Headers that look like a field and are none.
+# Headers that look like a field and are none; in the order of the alphabet.
 IGNORED = """
-    best; best lap; best time; fastest; fastest lap; best lap time; beste runde; bestzeit;
-    beste rundenzeit; schnellste runde; meilleur tour; meilleur temps; mejor vuelta;
-    mejor tiempo; miglior giro; miglior tempo; snelste ronde; beste ronde; beste tijd;
-    ベストラップ; ベスト; ベストタイム; gap; diff; difference; interval; behind; ruckstand;
-    abstand; ecart; diferencia; distacco; verschil; achterstand; 差; position; pos; place; rank;
-    rang; platz; posicion; posizione; positie; 順位; 着順; speed; geschwindigkeit; vitesse;
-    velocidad; velocita; snelheid; average; avg; durchschnitt; moyenne; promedio; media;
-    gemiddelde; 平均; strength; hits; signal; noise; battery; temperature; temp; voltage;
-    decoder; loop; loop id; antenna; id; index; line; row; record; event; event name; meeting;
-    meeting name; venue; track; veranstaltung; strecke; ort; epreuve; piste; circuit; evento;
-    pista; circuito; lugar; baan; evenement; 大会; 大会名; コース; 会場; club; team; country;
-    nation; points; status; flag; sector 1; sector 2; sector 3; s1; s2; s3; split; remark;
-    remarks; comment; comments; note; notes; bemerkung; remarque; observaciones; nota; opmerking;
-    備考; printed; exported; created; export; gedruckt; erstellt; imprime; impreso; stampato;
-    afgedrukt; weather; wetter; meteo; tiempo meteorologico; weer; 天候; 天気; laps completed;
-    driver count; version; operator; timekeeper; file; source; page; seite
+    abstand; achterstand; afgedrukt; air temperature; altitude; ambiente; amplitude; angle;
+    antenna; attendance; average; avg; baan; bateria; battery; battery level; behind; bemerkung;
+    bemerkungen; best; best lap; best lap time; best time; beste ronde; beste runde; beste
+    rundenzeit; beste tijd; bestzeit; bezirk; bonus; brand; bruit; calidad; chassis; checked;
+    checksum; circuit; circuito; citta; city; ciudad; clasificacion; classement; classifica;
+    club; colour; comentario; comment; commentaire; commento; comments; confidence; coordinator;
+    corner; count; country; created; decoder; deviation; diferencia; diff; difference;
+    direction; distacco; distance; driver count; druck; duration of session; durchschnitt;
+    ecart; ecart type; email; engine; entry fee; epreuve; erstellt; evenement; event; event
+    name; evento; export; exported; fastest; fastest lap; federation; feuchte; field strength;
+    file; flag; frequency; fuel; gap; gedruckt; gemiddelde; geschwindigkeit; gewicht; grid
+    position; humedad; humidite; humidity; id; impreso; imprime; index; intensidad; intensita;
+    intensite; interval; kommentar; land; lane; laps completed; last lap; last modified;
+    latitude; leader; level; licence; license; line; location; longitude; loop; loop id;
+    luftdruck; lugar; manufacturer; marker; media; median lap; meeting; meeting name; meilleur
+    temps; meilleur tour; mejor tiempo; mejor vuelta; meteo; miglior giro; miglior tempo; model;
+    motor; motorleistung; moyenne; nation; noise; noise level; nota; note; notes; notiz;
+    observaciones; official; operator; opmerking; opmerkingen; organiser; ort; paese; page;
+    pais; pays; penalite; penalizacion; penalties; penalty; photo; pista; piste; place; platz;
+    points; points total; pos; posicion; positie; position; posizione; power; pressure; printed;
+    promedio; puissance; punkte; punten; punti; puntos; qualita; qualite; quality; rang; rank;
+    record; referee; region; remark; remarks; remarque; row; ruckstand; s1; s2; s3; schnellste
+    runde; sector 1; sector 2; sector 3; seed; segnale; seite; senal; signaal; signal; signal
+    level; signal quality; signal strength; signalstarke; snelheid; snelste ronde; societa;
+    source; speed; split; sponsor; stampato; started from; state; status; sterkte; straf;
+    strafe; strecke; strength; team; temp; temperatur; temperatura; temperature; temperature
+    air; temperatuur; tension; tiempo meteorologico; timekeeper; track; tyre; tyres; valid;
+    velocidad; velocita; venue; veranstaltung; verein; vereniging; verschil; version; ville;
+    vitesse; vochtigheid; voltage; weather; weer; weight; wetter; wind; zustand;
+    コース; ベスト; ベストタイム; ベストラップ; 会場; 信号; 備考; 備考欄; 大会;
+    大会名; 天候; 天気; 差; 平均; 強度; 所属; 気温; 湿度; 着順; 車種; 速度;
+    電圧; 電池; 順位
 """
 # First cells of lines below the rows.
 SUMMARY = """

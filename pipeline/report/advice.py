@@ -118,7 +118,8 @@ def _clauses(contrast: Contrast, context: ReportContext) -> Iterator[str]:
 def _no_number(contrast: Contrast) -> str:
     if contrast.cannot:
         return contrast.cannot.get("all", next(iter(contrast.cannot.values()))).rstrip(".")
-    return f"{NOT_ENOUGH} to say anything ({plural(contrast.runs, 'run')} with it)"
+    runs = f" ({plural(contrast.runs, 'run')} with it)" if contrast.runs else ""
+    return f"{NOT_ENOUGH} to say anything{runs}"
 
 
 def first_clause(contrast: Contrast) -> str:

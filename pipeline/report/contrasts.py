@@ -64,7 +64,8 @@ class Contrast:
 
     @property
     def runs(self) -> int:
-        return max((int(row.n_runs) for row in self.rows.values()), default=0)
+        """Team runs at the level; 0 where the table does not say, as in drivers' files."""
+        return max((int(getattr(row, "n_runs", 0)) for row in self.rows.values()), default=0)
 
 
 def contrasts(result: SeasonResult) -> list[Contrast]:

@@ -17,6 +17,16 @@ if TYPE_CHECKING:
     from pipeline.tables.records import SeasonResult
 
 
+# column -> (digits, heading)
+COUNTS = {
+    "information_left": (
+        2,
+        Heading("Information left", True, "1: nothing lost to what it is mixed with; 0: all lost"),
+    ),
+    "n_switches": (0, Heading("Switches", True, "runs before which the driver changed it")),
+}
+
+
 def cannot_section(cannot: pd.DataFrame, context: ReportContext) -> Section | None:
     """All conditions together in sight; single conditions behind a fold."""
     if not len(cannot):
@@ -42,25 +52,19 @@ def _some(view: TableView) -> tuple[TableView, ...]:
 def _cannot_table(
     key: str, caption: str, cannot: pd.DataFrame, context: ReportContext
 ) -> TableView:
+    """With the counts that the table has: a driver's file has none (`privacy`)."""
+    counts = [name for name in COUNTS if name in cannot]
     rows = [
         (
             context.contrast_label(r.factor, r.level, r.reference),
             condition_words(r.condition),
             sentence(r.sentence),
             "" if missing(r.mixed_with) else mixed_words(r.mixed_with, context),
-            number(r.information_left, 2),
-            whole(r.n_switches),
+            *(number(getattr(r, name), COUNTS[name][0]) for name in counts),
         )
         for r in records(cannot)
     ]
-    heads = [
-        "Change",
-        "Condition",
-        "Why",
-        "Mixed with",
-        Heading("Information left", True, "1: nothing lost to what it is mixed with; 0: all lost"),
-        Heading("Switches", True, "runs before which the driver changed it"),
-    ]
+    heads = ["Change", "Condition", "Why", "Mixed with", *(COUNTS[name][1] for name in counts)]
     return table(key, caption, heads, rows, cards=True)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from pipeline.report.cautions import TEAM_ONLY
 from pipeline.report.changes import (
     change_groups,
     changed_words,
@@ -66,6 +67,7 @@ def meeting_page(result: MeetingResult, context: ReportContext) -> Page:
                 provenance_section(context),
             ]
         ),
+        footer=(TEAM_ONLY,),
     )  # fmt: skip
 
 

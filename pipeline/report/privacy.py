@@ -1,7 +1,8 @@
 """Other people's names and numbers out of one driver's file: the last step before a page is made.
 
-A team-mate without consent becomes 'a team-mate', a rival 'another driver'; a transponder
-becomes 'a transponder'. Rows about other people go, or lose their name. All is done on tables;
+Rows about team-mates stand there only where all of the team agreed; else they go, and so do the
+team's counts, from which one could be told by taking the others away. In texts a team-mate becomes
+'a team-mate', a rival 'another driver', a transponder 'a transponder'. All is done on tables;
 `leaks` then looks at the finished bytes.
 """
 
@@ -9,11 +10,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.words import missing
+from pipeline.tables.schema import OUTCOMES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,9 +28,15 @@ SHORTEST_NAME = 3  # shorter names go only where they are the whole of a cell
 SHORTEST_PART = 3
 # What people write freely: parts of names (a first name) go as well.
 FREE_TEXT = {"session", "heat", "excluded", "text", "sentence", "changed"}
-TABLES = (
-    *("effects", "grip", "trends", "claims", "cannot_tell", "needs"),
-    *("components", "fits", "race_check", "lap_counts"),
+# The team's tables of which a driver's file may hold rows; all others come to it empty.
+TABLES = ("effects", "cannot_tell", "needs")
+# Counts of the team: less one's own runs, they are the team-mates'.
+COUNTS = ("n_runs", "n_drivers", "n_meetings", "n_switches", "information_left")
+LEAST_NAMED = 3  # of two drivers each would know the other's answer
+KEYS = ["outcome", "factor", "level", "reference"]
+# When a change was made, and by how many: whoever was there knows by whom.
+_WHEN = re.compile(
+    r",? ?\(?on \d{4}-\d{2}-\d{2} about \d{2}:\d{2}, by (?:one driver|\d+ drivers)\)?"
 )
 # The tool's own words: nothing in them can be a name.
 OWN_WORDS = {
@@ -108,16 +116,42 @@ def _bounded(name: str) -> str:
 
 
 def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResult:
-    """The season's tables as `driver` may see them: own runs, the team's effects, no names."""
-    runs = result.runs[result.runs["driver"] == driver]
-    mates = [name for name in result.by_driver["driver"] if name not in others.shown]
-    by_driver = result.by_driver.assign(
-        driver=result.by_driver["driver"].replace(dict.fromkeys(mates, MATE))
+    """The season's tables as `driver` may see them: own runs and effects, the team's findings.
+
+    Team-mates' effects, pace and spread, stand there by name or not at all (`others_of`). How a
+    car felt is each driver's own. Tables that are not named here come back empty.
+    """
+    shared = {name: _findings(getattr(result, name)) for name in TABLES}
+    shared["runs"] = result.runs[result.runs["driver"] == driver]
+    shared["by_driver"] = _by_driver(result.by_driver, driver, others)
+    clean: dict[str, Any] = {name: scrubbed(frame, others) for name, frame in shared.items()}
+    rest = {f.name: getattr(result, f.name) for f in fields(result)}
+    empty = {name: t.iloc[:0] for name, t in rest.items() if hasattr(t, "iloc")}
+    return replace(
+        result, **{**empty, **clean}, notes=(), second_opinion=None, second_opinion_note=""
     )
-    own = {**{name: getattr(result, name) for name in TABLES}, "runs": runs, "by_driver": by_driver}
-    clean: dict[str, Any] = {name: scrubbed(frame, others) for name, frame in own.items()}
-    notes = tuple(others.scrub(note, parts=True) for note in result.notes)
-    return replace(result, **clean, notes=notes, second_opinion=None, second_opinion_note="")
+
+
+def _findings(frame: pd.DataFrame) -> pd.DataFrame:
+    """A table of the team's without its counts, its feel, and when what was changed by how many."""
+    kept = frame.drop(columns=[name for name in COUNTS if name in frame])
+    if "outcome" in kept:
+        kept = kept[kept["outcome"].isin(OUTCOMES)]
+    if "sentence" in kept:
+        kept = kept.assign(sentence=[_WHEN.sub("", text) for text in kept["sentence"]])
+    return kept
+
+
+def _by_driver(frame: pd.DataFrame, driver: str, others: Others) -> pd.DataFrame:
+    """Own effects, and those of team-mates who may be named.
+
+    Drivers' effects average to the team's: of a change that one team-mate ran besides, own and
+    team's would give that one's, so that one's own row stays away unless both may be named.
+    """
+    drivers = frame.groupby(KEYS)["driver"].transform("nunique")
+    named = frame["driver"].isin(others.shown)
+    own = (frame["driver"] == driver) & ((drivers != 2) | (len(others.shown) > 1))
+    return frame[own | (named & (frame["driver"] != driver) & frame["outcome"].isin(OUTCOMES))]
 
 
 def scrubbed(frame: pd.DataFrame, others: Others) -> pd.DataFrame:
@@ -127,7 +161,8 @@ def scrubbed(frame: pd.DataFrame, others: Others) -> pd.DataFrame:
         column = frame[name]
         if name not in OWN_WORDS and not _numeric(column):
             values = {v: others.scrub(v, parts=name in FREE_TEXT) for v in column.dropna().unique()}
-            column = column.map(lambda v, values=values: values.get(v, v))
+            if values:  # a column without a value would lose its kind
+                column = column.map(lambda v, values=values: values.get(v, v))
         out[name] = column
     return frame.assign(**out)
 
@@ -172,11 +207,11 @@ def others_of(
 ) -> Others:
     """Who is hidden from `driver`.
 
-    people: driver, team (bool). consenting: team drivers whose name may stand in another's file.
+    people: driver, team (bool). consenting: team drivers who agreed to stand in others' files.
     spellings: driver → names as given in the exports. numbers: every transponder.
     """
     team = set(people.loc[people["team"], "driver"])
-    shown = {driver, *(name for name in consenting if name in team)}
+    shown = {driver, *_named(team, consenting)}
     mates, rivals = team - shown, {*people["driver"], *spellings} - team - shown
     return Others(
         frozenset(shown),
@@ -184,6 +219,15 @@ def others_of(
         frozenset(_all_spellings(rivals, spellings) - shown),
         frozenset(str(n) for n in numbers if n),
     )
+
+
+def _named(team: set[str], consenting: Iterable[str]) -> set[str]:
+    """Who may stand in team-mates' files: all of the team, or nobody.
+
+    Where some are named, everybody in the team knows who is not. So one who did not agree (or was
+    not asked) leaves all unnamed, and nobody can tell which one that is.
+    """
+    return team if len(team) >= LEAST_NAMED and team <= set(consenting) else set()
 
 
 def _all_spellings(names: set[str], spellings: Mapping[str, Iterable[str]]) -> set[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.advice import GROUPS, Group, advice, summary
+from pipeline.report.cautions import TEAM_ONLY
 from pipeline.report.contrasts import Contrast, contrasts, group_of, has_number, importance
 from pipeline.report.driver_views import driver_section
 from pipeline.report.effect_views import (
@@ -67,6 +68,7 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
                 provenance_section(context),
             ]
         ),
+        footer=(TEAM_ONLY,),
     )
 
 

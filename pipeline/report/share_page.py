@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.advice import advice, summary
+from pipeline.report.cautions import RULES
 from pipeline.report.contrasts import SPEED, Contrast, contrasts, has_number, records
 from pipeline.report.driver_views import by_driver_table, interval_verdict
 from pipeline.report.effect_views import lanes_figure, options_table, outcome_figure
@@ -90,7 +91,7 @@ def next_section(members: list[Contrast], context: ReportContext) -> Section | N
         "For the next meeting",
         lead=(
             "Fit and leave: shown in that condition, or in all conditions together and not against "
-            "it there. The event's and the federation's rules decide what may be changed.",
+            f"it there. {RULES}",
         ),
         tables=(view,),
     )
@@ -205,7 +206,7 @@ def mates_section(by_driver: pd.DataFrame, driver: str, context: ReportContext) 
     others = by_driver[by_driver["driver"] != driver]
     if not len(others):
         return None
-    lead = "A name stands only where that driver has agreed to it in drivers.csv."
+    lead = "All of the team agreed to stand in each other's files (drivers.csv, share)."
     view = by_driver_table(others, context)
     return Section("mates", "With team-mates at the wheel", lead=(lead,), folded=(view,))
 

@@ -5,16 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.report.cautions import SHEET as CAUTION
 from pipeline.report.render import asset, render_template, write_page
 
 if TYPE_CHECKING:
     from pipeline.plan.planner import Plan
 
-CAUTION = (
-    "Charge and store batteries as their maker says. Stop the motor before hands go near gears. "
-    "Use thread-locking compound and additive as their labels say. The rules of the event and of "
-    "the federation decide what may be changed."
-)
 ROOMY_ROWS = 20
 TYPE_BACK = (
     "Write down what was really fitted; an order that was not kept is no harm if it is noted. "

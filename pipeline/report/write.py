@@ -30,13 +30,15 @@ def write_season(result: SeasonResult, context: ReportContext, out: Path) -> Pat
 def write_tables(result: SeasonResult, factors: tuple[str, ...], out: Path) -> None:
     """effects.csv, effects.parquet, runs.parquet and grip.parquet.
 
-    runs.parquet: schema.RUNS, a column a factor, then MORE_RUN_COLUMNS.
+    runs.parquet: the team's runs alone, since it lies beside a page that people send on;
+    schema.RUNS, a column a factor, then MORE_RUN_COLUMNS.
     """
     effects = EFFECTS.conform(result.effects)
     write_csv(effects, out / "effects.csv")
     write_parquet(effects, out / "effects.parquet")
     columns = [*RUNS.names, *factors, *MORE_RUN_COLUMNS]
-    write_parquet(result.runs[[c for c in columns if c in result.runs]], out / "runs.parquet")
+    runs = result.runs[result.runs["team"]]
+    write_parquet(runs[[c for c in columns if c in runs]], out / "runs.parquet")
     write_parquet(GRIP.conform(result.grip), out / "grip.parquet")
 
 

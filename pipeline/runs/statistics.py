@@ -28,7 +28,7 @@ def lap_basis(lap: Array) -> Array:
 
 @dataclass(frozen=True)
 class RunStatistics:
-    """Clean laps of R runs, reduced.
+    """Clean laps of R runs, reduced; with weights, all sums are of weighted laps.
 
     n: (R,) clean laps. mean_y: (R,) s. mean_basis: (R, k). within: (C, k+1, k+1) cross-products
     of [basis, y] about the run's own means, pooled over the runs of each of C drivers.
@@ -51,26 +51,31 @@ class RunStatistics:
     mean_lap: Array
 
 
-def reduce_laps(run: Codes, lap: Array, lap_s: Array, driver: Codes) -> RunStatistics:
+def reduce_laps(
+    run: Codes, lap: Array, lap_s: Array, driver: Codes, weight: Array | None = None
+) -> RunStatistics:
     """One pass over the clean laps.
 
     run: (L,) codes 0..R-1 of each lap; lap: (L,) lap number; lap_s: (L,) seconds; driver: (R,)
-    codes 0..C-1 of each run. A run without laps has n = 0 and means of zero.
+    codes 0..C-1 of each run; weight: (L,), a lap of weight w counts as w laps (see `robust`). A
+    run without laps has n = 0 and means of zero.
     """
     R = len(driver)
+    w = np.ones(len(lap_s)) if weight is None else weight
     basis = lap_basis(lap)
     columns = np.column_stack([basis, lap_s])
-    n = np.bincount(run, minlength=R).astype(float)
-    means = _means(run, columns, n)
+    n = np.asarray(np.bincount(run, w, R), float)
+    means = _means(run, columns, w, n)
     within = columns - means[run]
-    pooled = _pooled_products(within, driver[run], int(driver.max(initial=-1)) + 1)
-    laps_of = np.bincount(driver[run], minlength=len(pooled)).astype(float)
+    pooled = _pooled_products(within, w, driver[run], int(driver.max(initial=-1)) + 1)
+    laps_of = np.bincount(driver[run], w, len(pooled))
     runs_of = np.bincount(driver[n > 0], minlength=len(pooled)).astype(float)
     come_in = _common_come_in(pooled.sum(axis=0))
     adjusted = within[:, -1] - come_in * within[:, 0]
-    position = lap - _means(run, lap[:, None], n)[run, 0]
-    slope_ss = np.bincount(run, position**2, R)
-    cross = np.bincount(run, position * adjusted, R)
+    mean_lap = _means(run, lap[:, None], w, n)[:, 0]
+    position = lap - mean_lap[run]
+    slope_ss = np.bincount(run, w * position**2, R)
+    cross = np.bincount(run, w * position * adjusted, R)
     slope = np.divide(cross, slope_ss, out=np.zeros(R), where=slope_ss > 0)
     residual = adjusted - slope[run] * position
     return RunStatistics(
@@ -81,24 +86,26 @@ def reduce_laps(run: Codes, lap: Array, lap_s: Array, driver: Codes) -> RunStati
         within_df=laps_of - runs_of,
         driver=driver,
         slope=slope,
-        residual_ss=np.bincount(run, residual**2, R).astype(float),
+        residual_ss=np.bincount(run, w * residual**2, R).astype(float),
         df=np.maximum(n - 2, 0),
         slope_ss=slope_ss.astype(float),
-        mean_lap=_means(run, lap[:, None], n)[:, 0],
+        mean_lap=mean_lap,
     )
 
 
-def _means(run: Codes, columns: Array, n: Array) -> Array:
-    sums = np.column_stack([np.bincount(run, column, len(n)) for column in columns.T])
-    return sums / np.maximum(n, 1)[:, None]
+def _means(run: Codes, columns: Array, weight: Array, n: Array) -> Array:
+    sums = np.column_stack([np.bincount(run, weight * column, len(n)) for column in columns.T])
+    return sums / np.where(n > 0, n, 1.0)[:, None]
 
 
-def _pooled_products(within: Array, owner: Codes, C: int) -> Array:
+def _pooled_products(within: Array, weight: Array, owner: Codes, C: int) -> Array:
     k = within.shape[1]
     out = np.empty((C, k, k))
     for i in range(k):
         for j in range(i, k):
-            out[:, i, j] = out[:, j, i] = np.bincount(owner, within[:, i] * within[:, j], C)
+            out[:, i, j] = out[:, j, i] = np.bincount(
+                owner, weight * within[:, i] * within[:, j], C
+            )
     return out
 
 

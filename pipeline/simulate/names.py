@@ -11,12 +11,12 @@ FIRST = (
     "Timo Tova Ugo Vera Viggo Wim Yara Yuki Zeno"
 )
 LAST = (
-    "Aldering Ambrell Bächtold Belmonte-Roux Brandvoll Castanyer Dahlgrün Delacroisée Dorval "
-    "Eikemo Ellerby Esposti Fairhurst Fjelltun Gándaras Grünwaldt Haverkorn Hollister Ingvaldsen "
+    "Aldering Ambervold Bächtold Belmonte-Roux Brandvoll Castrevall Dahlgrün Delacroisée Dorval "
+    "Eikemo Ellerby Esposti Fairhurst Fjelltun Gándaras Grünwaldt Haverkorn Holdernath Ingvaldsen "
     "Jarosek Kestrelin Kirchhalt Kuromatsu Langevoort Lindqvarn Lorvain Marchetto Mikamura "
-    "Montclar Nordhagel Nyströmer Oberlech Oduyemi Palvanen Petrescue Quintela Rautavuo "
-    "Rennenkamp Rosvall Sandquist Schönbuch Silvestrin Sorhaindo Stavenow Sørvik Tanabashi "
-    "Terraverde Thorneycraft Tulipan Ullensaker Valdivar Verhagen-Smit Vinterberg Wachtendonk "
+    "Montclar Nordhagel Nyströmer Obermarn Oduyemi Palvanen Petrescue Quintela Rautavuo "
+    "Rennenkamp Rosvall Sandquist Sörgelbach Silvestrin Sorhaindo Stavenow Sørvik Tanabashi "
+    "Terraverde Thackeridge Tulipan Ullensaker Valdivar Verhagen-Smit Vinterkvist Wachelaar "
     "Wexcombe Yamashiro-Bell Zaunkönig Zielinska"
 )
 

@@ -27,12 +27,12 @@ KNOWN_EVERY = 3  # every third rival is one whom the team lists
 PLACES_KNOWN = (
     ("Alderhalle", "carpet", "medium", 14.6, 0.95, 1.06, 4.6),
     ("Eskerhall", "carpet", "high", 13.2, 1.07, 1.20, 4.4),
-    ("Fennmark", "asphalt", "low", 17.9, 0.82, 0.91, 5.1),
+    ("Slatebend", "asphalt", "low", 17.9, 0.82, 0.91, 5.1),
     ("Halvenbro", "carpet", "low", 15.8, 0.79, 0.91, 4.6),
-    ("Gorsehill", "asphalt", "medium", 16.7, 0.99, 1.08, 5.0),
-    ("Corvane", "carpet", "high", 14.1, 1.09, 1.19, 4.5),
-    ("Islemoor", "asphalt", "low", 19.2, 0.83, 0.92, 5.2),
-    ("Larchmont", "carpet", "medium", 15.1, 0.93, 1.04, 4.5),
+    ("Heronfold", "asphalt", "medium", 16.7, 0.99, 1.08, 5.0),
+    ("Drumlinhall", "carpet", "high", 14.1, 1.09, 1.19, 4.5),
+    ("Sorrelring", "asphalt", "low", 19.2, 0.83, 0.92, 5.2),
+    ("Tarnhalle", "carpet", "medium", 15.1, 0.93, 1.04, 4.5),
 )
 
 # One after the other, so that every season has all layouts and several dialects.

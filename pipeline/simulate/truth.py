@@ -106,10 +106,10 @@ def _values(
     world: World, settings: Settings, factor: str, level: str, reference: str
 ) -> tuple[Sequence[str], Sequence[str]]:
     rows = world.team_runs
-    if level != "+1":
+    if not level.startswith("+"):
         return [level] * len(rows), [reference] * len(rows)
     own = [settings[r].get(factor, world.factors[factor].reference) for r in rows]
-    return [str(float(value) + 1.0) for value in own], own
+    return [str(float(value) + float(level)) for value in own], own
 
 
 def _by_run(laps: WorldLaps, rows: NDArray[np.int_]) -> _Runs:

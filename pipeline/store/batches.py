@@ -87,6 +87,7 @@ def _record(read: FileRead, people: list[tuple[str, str]]) -> ImportRecord:
         people=[list(pair) for pair in people],
         reasons={str(reason): int(number) for reason, number in counts.items()},
         on=today(),
+        place=read.file.place,
     )
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import os
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import CallError, UserError
@@ -17,11 +19,17 @@ _OWN_FOLDERS = ("store", "reports")
 
 @dataclass(frozen=True)
 class ExportFile:
-    """A file to import. source: its name in the store, relative to the team folder if inside."""
+    """A file to import.
+
+    source: its name in the store; relative to the team folder if inside, else the name alone,
+    since a path may hold a person's. place: a mark of the folder of a file outside, by which two
+    of one name are told apart; '' inside.
+    """
 
     path: Path
     source: str
     named: bool
+    place: str = ""
 
 
 @dataclass(frozen=True)
@@ -46,7 +54,7 @@ def find_exports(
         if not path.exists():
             raise CallError(f"there is no file or folder '{path}'")
         if not path.is_dir():
-            found.setdefault(_real(path), ExportFile(path, source_name(team_folder, path), True))
+            found.setdefault(_real(path), _export_file(team_folder, path, True))
             continue
         for file in _below(path):
             source = source_name(team_folder, file)
@@ -54,19 +62,68 @@ def find_exports(
             if why:
                 skipped.append(Skipped(source, why))
             else:
-                found.setdefault(_real(file), ExportFile(file, source, False))
+                found.setdefault(_real(file), _export_file(team_folder, file, False))
     if not found:
         raise UserError(_none(paths, skipped))
-    return sorted(found.values(), key=lambda file: file.source), skipped
+    return sorted(found.values(), key=lambda file: (file.source, file.path)), skipped
+
+
+def _export_file(team_folder: Path, path: Path, named: bool) -> ExportFile:
+    place = "" if _inside(team_folder, path) else place_of(path.parent)
+    return ExportFile(path, source_name(team_folder, path), named, place)
 
 
 def source_name(team_folder: Path, path: Path) -> str:
-    """Relative to the team folder where it is inside, else as given; with forward slashes."""
-    absolute = Path(os.path.abspath(path))  # noqa: PTH100 (resolve() would follow links)
-    for folder in (Path(os.path.abspath(team_folder)), team_folder.resolve()):  # noqa: PTH100
+    """Relative to the team folder where it is inside, with forward slashes; else the name alone."""
+    return _printable(_inside(team_folder, path) or _absolute(path).name)
+
+
+def place_of(folder: Path) -> str:
+    """A mark of a folder that does not say where it is."""
+    return hashlib.sha256(os.fsencode(_absolute(folder))).hexdigest()[:8]
+
+
+def told_apart(files: Iterable[ExportFile], stored: Mapping[str, str]) -> Iterator[ExportFile]:
+    """The files, numbered where one of another place has the name: 'q1 (2).csv'.
+
+    stored: source → place of what the store has. A file that comes again from its place keeps its
+    name, and so replaces what it brought.
+    """
+    taken = dict(stored)
+    for file in files:
+        names = (file.source if n == 1 else _numbered(file.source, n) for n in itertools.count(1))
+        name = next(name for name in names if taken.get(name, file.place) == file.place)
+        taken[name] = file.place
+        yield replace(file, source=name)
+
+
+def _numbered(name: str, number: int) -> str:
+    plain = Path(name)
+    return f"{plain.stem} ({number}){plain.suffix}"
+
+
+def sources_outside(path: Path, stored: Mapping[str, str]) -> list[str]:
+    """Sources of files from outside that a path means: itself, or all in and below a folder."""
+    name = Path(_printable(path.name))
+    numbered = re.compile(rf"{re.escape(name.stem)} \(\d+\){re.escape(name.suffix)}")
+    here = [source for source, place in stored.items() if place == place_of(path.parent)]
+    itself = [s for s in here if s == str(name)] or [s for s in here if numbered.fullmatch(s)]
+    folders = [path, *(below for below in path.rglob("*") if below.is_dir())]
+    places = {place_of(folder) for folder in folders}
+    return itself or [source for source, place in stored.items() if place in places]
+
+
+def _inside(team_folder: Path, path: Path) -> str:
+    """The path relative to the team folder, '' outside."""
+    absolute = _absolute(path)
+    for folder in (_absolute(team_folder), team_folder.resolve()):
         if absolute.is_relative_to(folder):
-            return _printable(absolute.relative_to(folder).as_posix())
-    return _printable(path.as_posix())
+            return absolute.relative_to(folder).as_posix()
+    return ""
+
+
+def _absolute(path: Path) -> Path:
+    return Path(os.path.abspath(path))  # noqa: PTH100 (resolve() would follow links)
 
 
 def sha256_of(path: Path) -> str:
@@ -98,14 +155,14 @@ def _below(folder: Path) -> Iterator[Path]:
 
 def _not_an_export(team_folder: Path, file: Path) -> str:
     """Why a file in a folder is left alone, '' for an export."""
-    inside = source_name(team_folder, file).split("/")
+    inside = _inside(team_folder, file).split("/")
     if file.name.startswith((".", "~$")):
         return "a hidden or temporary file"
     if not file.is_file():
         return "not a plain file"
-    if len(inside) == 1 and file.stem in OWN_TABLES:
+    if inside == [file.name] and file.stem in OWN_TABLES:
         return "a table of the team folder"
-    if len(inside) > 1 and inside[0] in _OWN_FOLDERS and file.is_relative_to(team_folder):
+    if len(inside) > 1 and inside[0] in _OWN_FOLDERS:
         return f"in the tool's own folder {inside[0]}"
     if file.suffix.lower() not in EXPORT_SUFFIXES:
         return f"no export: its name ends in '{file.suffix}'" if file.suffix else "no export"

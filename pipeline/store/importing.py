@@ -14,7 +14,15 @@ from pipeline.errors import CallError, UserError
 from pipeline.read import Export, ReadOptions, read_export
 from pipeline.read.records import LAYOUTS
 from pipeline.store.batches import FileRead, make_batch, recorded
-from pipeline.store.export_files import ExportFile, Skipped, find_exports, sha256_of, source_name
+from pipeline.store.export_files import (
+    ExportFile,
+    Skipped,
+    find_exports,
+    sha256_of,
+    source_name,
+    sources_outside,
+    told_apart,
+)
 from pipeline.store.parquet import Batch, ImportRecord, Store, open_store
 from pipeline.team.people import People
 from pipeline.team.sheets import nearest
@@ -61,7 +69,7 @@ class ImportReport:
             self.reasons.update(record.reasons)
 
     def as_json(self) -> dict[str, Any]:
-        """The contract's object."""
+        """What `import --json` prints."""
         return {
             "files": len(self.records),
             "rows_in": sum(record.rows_in for record in self.records),
@@ -93,6 +101,7 @@ def import_exports(
     store = open_store(team.folder)
     reader = _Reader(team, meeting, call, store)
     reader.report.skipped += skipped
+    files = list(told_apart(files, _places(reader.stored)))
     reader.go_through(progress(files))
     seen = [pair for record in reader.stored for pair in record.people]
     batch = make_batch(team, reader.read, seen) if reader.read else None
@@ -116,7 +125,7 @@ def undo(team: Team, paths: Iterable[Path], meeting: str) -> list[ImportRecord]:
     paths = list(paths)
     if not paths:
         return store.remove(name)
-    known = [record.source for record in store.imports(name)]
+    known = _places(store.imports(name))
     gone = {source for path in paths for source in _sources_of(team, path, known)}
     return store.remove(name, gone)
 
@@ -274,10 +283,18 @@ def _stored_meeting(store: Store, name: str) -> str:
     raise UserError(f"the store has no meeting '{name}'. {held}. {nearest(name, names)}".rstrip())
 
 
-def _sources_of(team: Team, path: Path, known: list[str]) -> list[str]:
-    """Imported files that a path means: itself, all below it, or the one of that file name."""
+def _places(records: Iterable[ImportRecord]) -> dict[str, str]:
+    return {record.source: record.place for record in records}
+
+
+def _sources_of(team: Team, path: Path, known: Mapping[str, str]) -> list[str]:
+    """Imported files that a path means: itself, all below it, or the one of that file name.
+
+    known: source → place.
+    """
     source = source_name(team.folder, path)
     found = [name for name in known if name == source or name.startswith(f"{source}/")]
+    found = sources_outside(path, known) or found
     if found:
         return found
     found = [name for name in known if name.rsplit("/", 1)[-1] == path.name]

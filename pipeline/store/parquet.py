@@ -37,7 +37,8 @@ _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 class ImportRecord:
     """One imported file: what it was, how it was read, what it gave.
 
-    people: (transponder, name) pairs of its laps, '' for what it does not say.
+    people: (transponder, name) pairs of its laps, '' for what it does not say. place: a mark of its
+    folder where that is outside the team folder (`export_files.place_of`).
     """
 
     source: str
@@ -52,6 +53,7 @@ class ImportRecord:
     people: Sequence[Sequence[str]]
     reasons: Mapping[str, int]
     on: str = ""
+    place: str = ""
 
 
 @dataclass(frozen=True, eq=False)

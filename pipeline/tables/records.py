@@ -54,7 +54,8 @@ class SeasonResult:
         back-to-backs that would settle it).
     components: outcome, component, sd, at_zero (bool).
     fits: outcome, condition, rows, fixed, penalised, evaluations, gradient, converged, message.
-    race_check: factor, level, reference, direct, direct_se, composed, composed_se, agrees.
+    race_check: factor, level, reference, direct, direct_se, composed, composed_se, gap, gap_se,
+        agrees.
     second_opinion: factor, level, reference, ours, ours_se, other, other_se, difference_se;
         None where it was not asked for; `second_opinion_note` says why it is missing.
     lap_counts: meeting, status, laps.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -47,6 +47,7 @@ class _FactorKeys(_Strict):
     levels: list[Text] = []
     reference: Text | None = None
     unit: str = ""
+    step: float | None = Field(None, gt=0)
 
 
 class _ClaimKeys(_Strict):
@@ -151,7 +152,8 @@ class _Reader:
     def factor(self, place: int, keys: _FactorKeys) -> None:
         levels = tuple(keys.levels)
         reference = keys.reference or (levels[0] if levels and keys.kind != "number" else "")
-        made = Factor(keys.name, keys.label or keys.name, keys.kind, levels, reference, keys.unit)
+        named = keys.name, keys.label or keys.name, keys.kind
+        made = Factor(*named, levels, reference, keys.unit, keys.step)
         at = ("factor", place, "name")
         if keys.name.casefold() in _NOT_A_FACTOR:
             self.fault(f"'{keys.name}'", "a name that no other column has", at)
@@ -164,7 +166,7 @@ class _Reader:
             if read is None:
                 at = ("factor", place, "reference")
                 self.fault(f"'{keys.reference}'", made.expected(), at)
-            made = Factor(made.name, made.label, made.kind, levels, read or "", made.unit)
+            made = replace(made, reference=read or "")
         self.result.factors.append(made)
 
     def levels(self, place: int, factor: Factor) -> None:

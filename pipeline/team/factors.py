@@ -31,7 +31,10 @@ def _plain(text: str) -> str:
 
 @dataclass(frozen=True)
 class Factor:
-    """A thing that is set on the car. `levels` in their order; a number may have none."""
+    """A thing that is set on the car. `levels` in their order; a number may have none.
+
+    step: of a number, one usual change; None: what the runs show.
+    """
 
     name: str
     label: str
@@ -39,6 +42,7 @@ class Factor:
     levels: tuple[str, ...] = ()
     reference: str = ""
     unit: str = ""
+    step: float | None = None
 
     def read(self, text: str) -> str | None:
         """The level (or number) that a person means by `text`; None if it is none of them.

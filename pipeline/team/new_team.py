@@ -55,7 +55,8 @@ grip = "high"                 # optional; also surface = "carpet"
     "drivers.csv": """\
 # One row a transponder and period. `from` and `until` are dates, or empty for always: a lent
 # transponder gets one row for each driver. Drivers who are not listed are the field.
-# share: yes lets the driver's name stand in team-mates' files.
+# share: yes lets the driver's name and effects stand in team-mates' files, once all of the team
+# have it. Write yes only if the driver agrees; for a child, the parents too.
 driver,transponder,team,from,until,share
 Alex Example,1000001,yes,,,yes
 Robin Example,1000002,yes,,2026-06-30,no

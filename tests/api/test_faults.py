@@ -199,7 +199,7 @@ SAME: dict[str, Change] = {
     "whole floats": lambda h: h.update(laps=h["laps"].astype({"run": float, "lap": float})),
     "blank": lambda h: column("runs", "surface", " ")(h),
     "no columns": lambda h: h.update(
-        runs=h["runs"].drop(columns=["class", "heat", "excluded", "grip"])
+        runs=h["runs"].drop(columns=["class", "excluded", "grip"])
     ),
 }  # fmt: skip
 

@@ -63,12 +63,12 @@ def page(lines: list, threads: str) -> str:
         "so are wall time. A line that names a memory is in GB. What the figures mean stands in "
         "GROWTH.md.",
         "",
-        "| what | ours, s | reference | reference, s | ratio | target |",
+        "| what | ours, s | reference | reference, s | ratio | our aim |",
         "|---|---:|---|---:|---:|---|",
     ]
     rows = [
         f"| {line.what} | {line.ours_s:.3g} | {line.reference} | {line.reference_s:.3g} "
-        f"| {line.ratio:.3g} | {line.target} |"
+        f"| {line.ratio:.3g} | {line.aim} |"
         for line in lines
     ]
     return "\n".join(head + rows)

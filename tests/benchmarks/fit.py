@@ -29,7 +29,7 @@ class Line:
     ours_s: float
     reference: str
     reference_s: float
-    target: str
+    aim: str
 
     @property
     def ratio(self) -> float:

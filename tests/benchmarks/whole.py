@@ -64,9 +64,9 @@ def import_lines() -> Iterator[Line]:
                 peaks.append(found["peak"])
                 theirs.append(measured("arrow", export, Path(folder) / "out.parquet")["cpu"])
             what = f"import of {found['found']['laps']} laps, layout {layout}"
-            target = "at most 4" if layout == "laps" else "at most 6"
+            aim = "at most 4" if layout == "laps" else "at most 6"
             reference = "pyarrow.csv and parquet"
-            yield Line(what, median(ours), reference, median(theirs), target)
+            yield Line(what, median(ours), reference, median(theirs), aim)
             yield _memory(what, max(peaks), 1)
 
 
@@ -133,8 +133,8 @@ def _season(size: Size) -> float:
 
 def _memory(what: str, peak: float, most: float) -> Line:
     """Peak memory in GB in place of seconds."""
-    target = "at most 1" if most else ""
-    return Line(f"{what}: memory, GB", peak / GIGABYTE, f"{most or 1:g} GB", most or 1, target)
+    aim = "at most 1" if most else ""
+    return Line(f"{what}: memory, GB", peak / GIGABYTE, f"{most or 1:g} GB", most or 1, aim)
 
 
 def _spent(command: list[str]) -> float:

@@ -16,6 +16,12 @@ def test_the_new_folder_loads_without_a_warning(tmp_path):
         assert (tmp_path / "new" / name).read_text().lstrip().startswith("#")
 
 
+def test_consent_is_asked_where_it_is_given(tmp_path):
+    CliRunner().invoke(command, [str(tmp_path / "new")])
+    above = (tmp_path / "new" / "drivers.csv").read_text().split("driver,transponder")[0]
+    assert "yes only if the driver agrees; for a child, the parents too" in above
+
+
 def test_what_is_there_is_not_touched(tmp_path):
     (tmp_path / "setups.csv").write_text("mine")
     result = CliRunner().invoke(command, [str(tmp_path)])

@@ -19,7 +19,7 @@ import numpy as np
 from tests.independent import exports
 
 SEED = 20_260_411
-TEAM = ["Ada Lindqvist", "Bruno Färber", "Cem Aksoylu", "Dorit Vennegoor", "Elio Marchetta"]
+TEAM = ["Ada Lindqvist", "Bruno Färber", "Cem Aksoylu", "Dorit Vennesluis", "Elio Marchetta"]
 FIRST = ["Finn", "Greta", "Hugo", "Ines", "Jonas", "Kaya", "Lars", "Mila"]
 LAST = ["Østerby", "Quintal", "Rösler", "Straka"]
 FIELD = [f"{first} {last}" for first in FIRST for last in LAST][:31]

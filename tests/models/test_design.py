@@ -10,7 +10,7 @@ from scipy.interpolate import BSpline
 
 from pipeline.models.contrasts import setup_contrasts
 from pipeline.models.curves import corrected_times
-from pipeline.models.design import build_design, condition_blocks, independent
+from pipeline.models.design import build_design, condition_blocks, independent, team_lines
 from pipeline.models.engine.inference import Estimate
 from pipeline.models.fitting import fit_outcome
 from pipeline.models.grip import day_basis, equal_knots, penalty_transform
@@ -28,15 +28,45 @@ def blocks(data: SeasonData) -> dict[str, int]:
     return {block.name: block.columns.shape[1] for block in design.blocks}
 
 
-def test_three_meetings_have_no_random_slopes() -> None:
-    assert set(blocks(season(meetings=3))) == {"grip carpet"}
+def test_one_meeting_has_no_slopes_by_meeting() -> None:
+    assert set(blocks(season(meetings=1))) == {"grip carpet", "heat", "setup by driver"}
 
 
-def test_from_four_meetings_each_factor_has_its_own_variance() -> None:
-    found = blocks(season(meetings=4))
-    assert found["bar by meeting"] == 2 * 4
-    assert found["spring by meeting"] == 4
+def test_from_two_meetings_each_factor_has_its_own_variance() -> None:
+    found = blocks(season(meetings=2))
+    assert found["bar by meeting"] == 2 * 2
+    assert found["spring by meeting"] == 2
     assert found["setup by driver"] == 3 * 4
+
+
+def test_heats_of_two_cars_have_no_effect_of_their_own() -> None:
+    assert "heat" not in blocks(season(meetings=1, cars=2, team=2))
+
+
+def test_slopes_are_about_the_means_of_a_driver_at_a_meeting() -> None:
+    data = season(meetings=3)
+    design = build_design(data, usable_runs(data))
+    for block in design.blocks:
+        if block.varies:
+            sums = np.zeros((int(design.entry.max()) + 1, block.columns.shape[1]))
+            np.add.at(sums, design.entry, block.columns.toarray())
+            np.testing.assert_allclose(sums, 0, atol=1e-12)
+
+
+def test_the_team_has_a_line_of_its_own_beside_rivals_alone() -> None:
+    for cars, lines in ((12, 2), (4, 0)):
+        data = season(meetings=2, cars=cars)
+        design = build_design(data, usable_runs(data))
+        own = [name for name in design.fixed_names if name.startswith("own trend ")]
+        assert len(own) == lines
+
+
+@pytest.mark.parametrize(("runs", "line"), [(4, True), (3, False)])
+def test_a_line_leaves_two_degrees_of_freedom_of_a_day(runs: int, line: bool) -> None:
+    team = np.arange(runs + 9) < runs
+    hour = np.r_[np.arange(runs), np.arange(9) % 3].astype(float)
+    entry = np.r_[np.zeros(runs, int), 1 + np.arange(9) // 3]
+    assert bool(team_lines(team, np.zeros(len(team), int), hour, entry)) == line
 
 
 def test_a_factor_tried_at_one_meeting_alone_has_no_slope() -> None:
@@ -45,7 +75,6 @@ def test_a_factor_tried_at_one_meeting_alone_has_no_slope() -> None:
     spring = data.runs["spring"].mask(early & data.runs["team"], "soft")
     found = blocks(replace(data, runs=data.runs.assign(spring=spring)))
     assert "spring by meeting" not in found
-    assert "other setup by meeting" not in found
 
 
 def test_of_two_factors_always_changed_together_one_has_slopes() -> None:
@@ -55,8 +84,9 @@ def test_of_two_factors_always_changed_together_one_has_slopes() -> None:
     assert ("bar by meeting" in found) != ("spring by meeting" in found)
 
 
-def test_two_drivers_are_too_few_for_slopes_by_driver() -> None:
-    assert "setup by driver" not in blocks(season(meetings=4, team=2))
+def test_one_driver_has_no_slopes_by_driver() -> None:
+    assert "setup by driver" in blocks(season(meetings=4, team=2))
+    assert "setup by driver" not in blocks(season(meetings=4, team=1))
 
 
 def test_conditions_need_two_values_in_which_a_factor_was_tried() -> None:
@@ -64,9 +94,10 @@ def test_conditions_need_two_values_in_which_a_factor_was_tried() -> None:
     design = build_design(data, usable_runs(data))
     names = ["meeting 0", "meeting 1"]
     condition = np.array([names.index(m) for m in design.runs["meeting"]])
-    both = condition_blocks(design.contrasts, "grip", condition, names)
+    both = condition_blocks(design.contrasts, "grip", condition, names, design.entry)
     assert [block.name for block in both] == ["bar by grip", "spring by grip"]
-    one = condition_blocks(design.contrasts, "grip", np.where(condition == 0, 0, -1), names)
+    alone = np.where(condition == 0, 0, -1)
+    one = condition_blocks(design.contrasts, "grip", alone, names, design.entry)
     assert one == []
 
 
@@ -81,7 +112,7 @@ def test_a_number_is_a_slope_about_its_reference() -> None:
     np.testing.assert_allclose(contrast.values[team], wanted)
     assert not contrast.values[~team].any()
     assert contrast.scale == pytest.approx(wanted.std())
-    assert contrast.level == "+1"
+    assert contrast.level == f"+{contrast.step:g}"
 
 
 def test_independent_keeps_the_first_of_equal_columns() -> None:

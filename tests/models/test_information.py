@@ -35,8 +35,13 @@ def plain_left(design: Design, rows: np.ndarray, place: int, without: str) -> fl
             here = design.day == day
             columns += [here * (design.hour - 12.0) ** power for power in range(4)]
     for name, column in zip(design.fixed_names, design.fixed.T, strict=True):
-        if name.startswith("unknown ") or (name.startswith("kind ") and without != "session"):
-            columns.append(column)
+        if not name.startswith(("unknown ", "own trend ", "kind ")):
+            continue
+        if (name.startswith("own trend ") and without == "grip") or (
+            name.startswith("kind ") and without == "session"
+        ):
+            continue
+        columns.append(column)
     columns += [c.values for c in design.contrasts if c is not own and c.factor != without]
     N = np.column_stack([about_means(column[rows], design.entry[rows]) for column in columns])
     x = about_means(own.values[rows], design.entry[rows])

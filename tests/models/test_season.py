@@ -25,7 +25,7 @@ CLAIMS = (
 
 @pytest.fixture(scope="module")
 def data() -> SeasonData:
-    made = season(seed=8, meetings=5, cars=14)
+    made = season(seed=8, meetings=6, cars=14, team=8)
     grip = made.runs["meeting"].map(lambda name: "low" if name < "meeting 2" else "high")
     return replace(made, runs=made.runs.assign(grip=grip.astype("str")), claims=CLAIMS)
 
@@ -144,7 +144,7 @@ def test_second_opinion_says_why_it_is_missing(data: SeasonData) -> None:
 
 def test_run_sheet_of_a_meeting(data: SeasonData) -> None:
     sheet = analyse_meeting(data, "meeting 2")
-    assert len(sheet.runs) == 4 * 7
+    assert len(sheet.runs) == 8 * 7
     first = sheet.runs["run_no"] == 1
     assert sheet.runs.loc[first, "difference_s"].isna().all()
     later = sheet.runs[~first]
@@ -154,7 +154,7 @@ def test_run_sheet_of_a_meeting(data: SeasonData) -> None:
     assert (later.loc[~outside, "difference_q"] > 0.05).all()
     changed = later["changed"].str.contains("bar")
     assert changed.any() and not changed.all()
-    assert len(sheet.field) == 10 * 7
+    assert len(sheet.field) == 6 * 7
     assert "driver" not in sheet.field.columns
     assert sheet.grip["meeting"].eq("meeting 2").all()
 

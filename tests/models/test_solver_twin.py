@@ -10,7 +10,7 @@ from scipy.optimize import minimize
 
 from pipeline.models.engine.criterion import criterion_function
 from pipeline.models.engine.inference import contrast
-from pipeline.models.engine.rows import Array, Rows
+from pipeline.models.engine.rows import Array, Rows, SdPrior
 from pipeline.models.engine.solver import fit_rows
 from pipeline.models.engine.sorting import sort_rows
 from tests.models import random_rows, twin
@@ -132,26 +132,46 @@ def test_an_only_driver_leaves_its_variance_at_zero(seed: int) -> None:
     )
 
 
+def with_prior(rows: Rows, place: int, prior: SdPrior) -> Rows:
+    names = tuple(f"theta{j}" for j in range(rows.n_parameters))
+    return replace(rows, names=names, priors={names[place]: prior})
+
+
 @pytest.mark.parametrize("kind", ["zero_variance", "nested", "spline_and_slopes"])
 @each_seed
-def test_a_variance_kept_off_zero(kind: str, seed: int) -> None:
-    """A Gamma(2, 0) prior on the SD, -log theta on the criterion (Chung et al. 2013)."""
+def test_a_variance_with_a_prior(kind: str, seed: int) -> None:
+    """(log SD - log median)^2 / log_sd^2 on -2 log-likelihood: its slope by the twin's."""
     rows, _ = draw(kind, seed)
-    fit = fit_rows(replace(rows, avoid_zero=tuple(j == 1 for j in range(rows.n_parameters))))
+    fit = fit_rows(with_prior(rows, 1, SdPrior(0.3, 0.8)))
     slope = twin.finite_gradient(twin.of_rows(rows), fit.theta)
-    slope[1] -= 1 / fit.theta[1]
+    slope[1] += (np.log(fit.theta[1]) / 2 - np.log(0.3)) / 0.8**2 / fit.theta[1]
     free = ~fit.at_zero
     assert fit.converged and fit.theta[1] > 0
     np.testing.assert_allclose((slope * fit.theta)[free], 0, atol=1e-4)
 
 
 @each_seed
-def test_a_silent_variance_is_not_kept_off_zero(seed: int) -> None:
-    """Else the penalty alone would drive it out of all bounds."""
+def test_of_a_variance_that_the_rows_say_nothing_of_the_prior_speaks(seed: int) -> None:
     rows, _ = draw("one_driver", seed)
-    fit = fit_rows(replace(rows, avoid_zero=(False, True, False)))
-    assert fit.converged and fit.theta[1] == 0
-    np.testing.assert_allclose(fit.theta, fit_rows(rows).theta, rtol=1e-6)
+    fit = fit_rows(with_prior(rows, 1, SdPrior(0.3, 0.8)))
+    assert fit.converged and fit.theta[1] == pytest.approx(0.09, rel=1e-3)
+    np.testing.assert_allclose(fit.theta[[0, 2]], fit_rows(rows).theta[[0, 2]], rtol=1e-4)
+
+
+@each_seed
+def test_no_more_rows_than_columns_is_no_fit(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    fit = fit_rows(Rows(rng.normal(size=3), rng.normal(size=(3, 3)), np.ones((3, 1))))
+    assert not fit.converged and "3 rows" in fit.message
+
+
+@pytest.mark.parametrize("name", ["y", "X", "diagonal", "known"])
+def test_what_is_not_finite_is_named(name: str) -> None:
+    rows, _ = draw("known_variances", 0)
+    values = np.array(getattr(rows, name), float)
+    values[(0,) * values.ndim] = np.nan
+    with pytest.raises(ValueError, match=f"{name} holds"):
+        fit_rows(replace(rows, **{name: values}))
 
 
 @each_seed

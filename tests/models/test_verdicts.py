@@ -14,7 +14,6 @@ from pipeline.models.verdicts import (
     Margins,
     claim_verdict,
     equivalent,
-    false_discovery,
     more_switches,
     verdict,
 )
@@ -88,7 +87,14 @@ def test_more_back_to_backs_settle_it_with_eighty_per_cent_power() -> None:
     ],
 )
 def test_claims(estimate: float, std_error: float, expect: str, words: str) -> None:
-    assert claim_verdict(Estimate(estimate, std_error, 40.0), expect, MARGIN) == words
+    found = Estimate(estimate, std_error, 40.0)
+    assert claim_verdict(found, found.p_value, expect, MARGIN) == words
+
+
+def test_a_claim_needs_the_q_value_of_a_verdict() -> None:
+    found = Estimate(-0.10, 0.04, 40.0)
+    assert claim_verdict(found, 0.04, "lower", MARGIN) == "supported"
+    assert claim_verdict(found, 0.06, "lower", MARGIN) == "open"
 
 
 def test_ratios_are_printed_as_ratios_with_their_error_on_the_log_scale() -> None:
@@ -97,11 +103,3 @@ def test_ratios_are_printed_as_ratios_with_their_error_on_the_log_scale() -> Non
     assert shown["std_error"] == 0.1
     assert shown["ci_low"] == pytest.approx(1.2 * np.exp(-1.959964 * 0.1), rel=1e-5)
     assert shown["ci_high"] * shown["ci_low"] == pytest.approx(1.2**2)
-
-
-@pytest.mark.parametrize("count", [0, 1, 2, 40])
-def test_q_values_are_the_librarys(count: int) -> None:
-    p_values = np.round(np.random.default_rng(count).random(count) ** 3, 2)  # some are equal
-    np.testing.assert_array_equal(
-        false_discovery(p_values), stats.false_discovery_control(p_values)
-    )

@@ -71,6 +71,12 @@ def test_an_order_that_goes_to_and_fro_warns_of_packs_and_tyres():
     assert "A  B  C" in as_text(three) and "to and fro" not in as_text(three)
 
 
+@pytest.mark.parametrize(("minutes", "said"), [(19.9, True), (8.0, True), (20.0, False)])
+def test_short_pauses_are_the_makers_to_allow(minutes, said):
+    planned = plan_day(replace(day(1, 8), minutes=minutes), chance_of(1))
+    assert ("pauses that their makers give" in " ".join(as_text(planned).split())) == said
+
+
 def test_nothing_is_promised_where_nothing_can_be_told():
     text = " ".join(as_text(plan_day(day(3, 4, 5), chance_of(1))).split())
     assert "the usual order nothing" in text

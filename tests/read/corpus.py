@@ -501,10 +501,10 @@ VARIANTS = [
         file="practice 1.txt",
     ),
     Variant(
-        "English passings, names and strength",
+        "English passings, names and columns that no field claims",
         crossings(
-            "No;Transponder;Driver;Passing time;Strength;Hits",
-            lambda at, p: ["1", p.transponder, p.driver, hours()(at), "103", "31"],
+            "No;Transponder;Driver;Passing time;Lane;Tyres",
+            lambda at, p: ["1", p.transponder, p.driver, hours()(at), "2", "4"],
             above="Heat 2\n",
             delimiter=",",
         ),

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from pipeline.read import Export, ReadOptions, read_export
+from pipeline.read.synonyms import IGNORED
 from tests.read.corpus import VARIANTS, Variant
 from tests.read.heat import LAPS, START
 
@@ -51,3 +52,10 @@ def test_the_corpus_is_wide() -> None:
     assert len(VARIANTS) >= 40
     assert {v.layout for v in VARIANTS} == {"laps", "passings", "grid"}
     assert len({v.name for v in VARIANTS}) == len(VARIANTS)
+
+
+def test_headings_to_ignore_stand_by_the_alphabet() -> None:
+    """So that no two stand together as some export has them."""
+    words = [" ".join(word.split()) for word in IGNORED.split(";")]
+    assert words == sorted(words, key=lambda word: (not word.isascii(), word))
+    assert len(words) == len(set(words)) > 250

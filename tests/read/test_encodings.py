@@ -17,14 +17,14 @@ NAMES = [
     ("mac_roman", "Pilote;Tour;Temps au tour", "Jürgen Böhm", "Hélène Quill"),
     ("cp1250", "Kierowca;Okrążenie;Czas okrążenia", "Łukasz Żak", "Święta Ćma"),
     ("cp1251", "Гонщик;Круг;Время круга", "Иван Петров", "Пётр Ильин"),
-    ("cp932", "Driver;Lap;Lap time", "山田太郎", "スズキ"),
-    ("cp932", "ﾄﾞﾗｲﾊﾞｰ;ﾗｯﾌﾟ;ﾗｯﾌﾟﾀｲﾑ", "ヤマダ", "スズキ"),
-    ("euc_jp", "選手名;周;ラップタイム", "山田太郎", "スズキ"),
-    ("utf-8", "Driver;Lap;Lap time", "Zoë", "ひろし"),
-    ("utf-8-sig", "Driver;Lap;Lap time", "Zoë", "ひろし"),
-    ("utf-16", "Driver;Lap;Lap time", "Zoë", "ひろし"),
-    ("utf-16-le", "Driver;Lap;Lap time", "Zoë", "ひろし"),
-    ("utf-16-be", "Driver;Lap;Lap time", "Zoë", "ひろし"),
+    ("cp932", "Driver;Lap;Lap time", "峰岸空太", "ミノセ"),
+    ("cp932", "ﾄﾞﾗｲﾊﾞｰ;ﾗｯﾌﾟ;ﾗｯﾌﾟﾀｲﾑ", "ホシミネ", "ミノセ"),
+    ("euc_jp", "選手名;周;ラップタイム", "峰岸空太", "ミノセ"),
+    ("utf-8", "Driver;Lap;Lap time", "Zoë", "そらね"),
+    ("utf-8-sig", "Driver;Lap;Lap time", "Zoë", "そらね"),
+    ("utf-16", "Driver;Lap;Lap time", "Zoë", "そらね"),
+    ("utf-16-le", "Driver;Lap;Lap time", "Zoë", "そらね"),
+    ("utf-16-be", "Driver;Lap;Lap time", "Zoë", "そらね"),
 ]
 
 

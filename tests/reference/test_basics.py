@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from scipy import stats
 from scipy.special import polygamma, psi
 
-from pipeline.models.verdicts import false_discovery
+from pipeline.models.families import false_discovery
 from tests.reference import problems, published
 
 close = partial(np.testing.assert_allclose)

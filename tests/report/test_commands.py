@@ -72,6 +72,18 @@ def test_the_result_tables_have_the_promised_columns(demo: tuple[Path, Said]) ->
     assert list(pd.read_parquet(out / "grip.parquet").columns) == GRIP.names
 
 
+def test_the_runs_beside_the_page_are_the_teams(demo: tuple[Path, Said]) -> None:
+    """Pages get sent on with the folder they lie in: no file of it names a rival."""
+    folder, _ = demo
+    out, team = folder / "reports" / "season", load_team(folder).team_drivers
+    assert set(pd.read_parquet(out / "runs.parquet")["driver"]) == set(team)
+    rivals = set(everybody(folder)) - set(team)
+    assert len(rivals) > 30
+    for file in (p for p in out.iterdir() if p.suffix != ".parquet"):
+        text = file.read_text("utf-8")
+        assert [name for name in rivals if name in text] == []
+
+
 def test_refused_contrasts_have_rows_without_numbers(demo: tuple[Path, Said]) -> None:
     effects = pd.read_parquet(demo[0] / "reports" / "season" / "effects.parquet")
     refused = effects[effects["verdict"] == "not separable"]

@@ -180,6 +180,13 @@ def test_hostile_words_stay_words() -> None:
     assert len(scripts) == 1
 
 
+@pytest.mark.parametrize("name", PAGES)
+def test_pages_of_the_team_say_so_and_what_to_send_instead(html: dict[str, str], name: str) -> None:
+    footer = next(e for e in parsed(html[name]).iter(f"{HTML}footer"))
+    said = words_of(footer)
+    assert ("For the team:" in said and "backtoback share" in said) == (name != "share")
+
+
 def test_a_run_sheet_puts_the_days_back_to_backs_together() -> None:
     result, context = made_up.meeting(), made_up.context()
     page = meeting_page(result, context)

@@ -30,8 +30,8 @@ HOSTILE = [
     "../../etc/passwd",
     '=HYPERLINK("x")',
     "Zoë Ångström-Íñigo",
-    "李 小龙",
-    "O'Neil & Sons",
+    "柏 溪岚",
+    "O'Tarvey & Sons",
     "Jean $Luc$ \\frac{1}{2}",
     "Rae\u202eEvil",
     "9031775",
@@ -82,11 +82,12 @@ def hostile_season() -> SeasonResult:
 
 
 def test_the_made_up_team_and_field_are_absent() -> None:
+    """One who agreed too, as long as others did not: of a partial list the missing are known."""
     text = page(made_up.season())
-    assert DRIVER in text and CONSENTING in text
-    hidden = ["Samir Aziz", "June Okafor", *made_up.RIVALS]
+    assert DRIVER in text
+    hidden = [CONSENTING, "Samir Aziz", "June Okafor", *made_up.RIVALS]
     assert [name for name in hidden if name in text] == []
-    assert MATE in text
+    assert MATE not in text
 
 
 @pytest.mark.parametrize("name", [*HOSTILE, "AZIZ, Samir", "LINDQVIST BO", *TRANSPONDERS])
@@ -135,7 +136,8 @@ def test_the_guard_sees_what_slipped_through() -> None:
 def test_numbers_of_the_tables_are_untouched() -> None:
     result = made_up.season()
     own = for_driver(result, DRIVER, others(result))
-    pd.testing.assert_frame_equal(own.effects, result.effects)
+    kept = [name for name in result.effects if not name.startswith("n_")]
+    pd.testing.assert_frame_equal(own.effects, result.effects[kept])
     kept = result.runs[result.runs["driver"] == DRIVER]
     pd.testing.assert_series_equal(own.runs["corrected_s"], kept["corrected_s"])
-    assert set(own.by_driver["driver"]) == {DRIVER, CONSENTING, MATE}
+    assert set(own.by_driver["driver"]) == {DRIVER}

@@ -66,6 +66,33 @@ def test_the_sheet_is_valid_self_contained_and_careful():
     assert "<script" not in html
 
 
+def test_the_sheet_says_what_keeps_hands_and_people_whole():
+    said = " ".join(CAUTION.split())
+    assert "Unplug the battery before hands go near motor or gears." in said
+    assert "Nobody on the track while cars run." in said
+    assert "as their maker says" in said and "rules of the event" in said
+    assert "top the motor" not in sheet_html(plan_of())
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("media", ["screen", "print"])
+def test_the_caution_is_in_ink_at_the_size_of_the_tables(chromium, tmp_path, media):
+    path = write_sheet(plan_of(2, 8), tmp_path / "plan.html")
+    page = chromium.new_page(viewport={"width": 1280, "height": 800})
+    page.goto(path.as_uri())
+    page.emulate_media(media=media)
+    caution, cell = (
+        page.evaluate(
+            "s => { const c = getComputedStyle(document.querySelector(s));"
+            " return [c.color, c.fontSize, c.display]; }",
+            selector,
+        )
+        for selector in (".sheet header p:last-of-type", ".sheet tbody td")
+    )
+    page.close()
+    assert caution[:2] == cell[:2] and caution[2] == "block"
+
+
 def test_names_are_escaped():
     html = sheet_html(plan_of(1, 6, label=HOSTILE, first=HOSTILE))
     assert HOSTILE not in html

@@ -13,6 +13,7 @@ from pipeline.simulate.truth import Contrast, both_worlds, compare, in_condition
 
 FILE = Path(__file__).with_name("demo_truth.json")
 DRAWS = 8
+STEPS = {"ride_height": "+0.2", "tyre_runs": "+1"}  # as the season ran them
 CONDITIONS = ("all", "grip=low", "grip=medium", "grip=high")
 
 
@@ -21,7 +22,7 @@ def contrasts(season: Season) -> list[Contrast]:
     return [
         (factor.name, level, factor.reference)
         for factor in season.world.factors.values()
-        for level in (("+1",) if factor.kind == "number" else factor.levels)
+        for level in ((STEPS[factor.name],) if factor.kind == "number" else factor.levels)
         if level != factor.reference
     ]
 

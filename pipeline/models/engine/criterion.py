@@ -88,14 +88,17 @@ class State:
         rows = self.sorted_rows
         return self.absorbed.times(rows.y - rows.fitted(self.coefficients))
 
-    def apply(self, M: Array) -> Array:
-        """V_j M for each parameter without the pooled rows, (R, parameters). M: (R,)."""
+    def apply(self, M: Array, less: Array | None = None) -> Array:
+        """V_j M for each parameter without the pooled rows, (R, parameters). M: (R,).
+
+        less: (k,), coefficients lambda of which Z G_j lambda is taken off.
+        """
         rows = self.sorted_rows
         out = np.empty((len(M), len(self.theta)))
         out[:, : self.m] = rows.diagonal * M[:, None]
         for j, group in zip(rows.local_parameters, rows.groups, strict=True):
             out[:, j] = (group.active * group.sums(M))[group.code]
-        crossed = rows.cross(M)
+        crossed = rows.cross(M) if less is None else rows.cross(M) - less
         spread = np.zeros((rows.k, len(rows.blocks)))
         for number, block in enumerate(rows.blocks):
             own = crossed[block.columns]

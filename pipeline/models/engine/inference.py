@@ -1,24 +1,28 @@
 """Estimates of linear combinations with small-sample degrees of freedom.
 
-Satterthwaite (1946) with the observed information, as in Fai and Cornelius (1996), for fixed
-effects and for combinations with penalised coefficients; Kenward and Roger (1997) for fixed
-effects, with the expected information. V is linear in theta, so that the second-derivative term
-of Kenward and Roger vanishes.
+Kenward and Roger (1997) with the expected information, for fixed effects and, in the form of
+Prasad and Rao (1990) and Harville and Jeske (1992), for combinations with penalised coefficients:
+
+    variance = L'C^-1L + 2 sum_ij W_ij (dw/dtheta_i)' V (dw/dtheta_j),
+
+where w'y is the combination's estimate, dw/dtheta_j = P (Z G_j L_u - V_j w) and W is the covariance
+of the variances. V is linear in theta, so that the second-derivative term of Kenward and Roger
+vanishes. Satterthwaite (1946) with the observed information, as in Fai and Cornelius (1996), is
+there beside it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import fdtrc, stdtr, stdtridf, stdtrit
+from scipy.special import fdtrc, stdtr, stdtrit
 
-from pipeline.models.engine.criterion import evaluate
 from pipeline.models.engine.rows import Array
-from pipeline.models.engine.solver import Fit, typical_scale
+from pipeline.models.engine.solver import Fit
 
-UNPOOLED = 1e3  # times the size at which a variance alone would explain what there is
+LEAST_DF, MOST_DF = 1.0, 1e6
 
 
 @dataclass(frozen=True)
@@ -111,63 +115,52 @@ def contrast(
     penalised: Array | None = None,
     method: str = "satterthwaite",
 ) -> Estimate:
-    """One combination with its standard error and degrees of freedom.
+    """One combination with its standard error and degrees of freedom. fixed: (p,)."""
+    return contrasts(fit, fixed, penalised, method)[0]
 
-    fixed: (p,). penalised: (q,) or None. method: 'satterthwaite' or 'kenward-roger' (fixed
-    effects alone).
+
+def contrasts(
+    fit: Fit,
+    fixed: Array,
+    penalised: Array | None = None,
+    method: str = "satterthwaite",
+) -> list[Estimate]:
+    """Estimates of k combinations at once.
+
+    fixed: (p, k). penalised: (q, k) or None. method: 'satterthwaite' (observed information) or
+    'kenward-roger' (expected information, with what the variances' own uncertainty adds).
     """
-    pieces = combine(fit, fixed, penalised)
-    variance = float(pieces.covariance[0, 0])
-    slopes = pieces.slopes[:, 0, 0]
-    if method == "satterthwaite":
-        df = _satterthwaite(variance, slopes, fit.cov_theta)
-        return Estimate(float(pieces.estimate[0]), float(np.sqrt(variance)), df)
-    if method != "kenward-roger":
+    if method not in ("satterthwaite", "kenward-roger"):
         raise ValueError(f"method {method!r} is neither 'satterthwaite' nor 'kenward-roger'")
-    if penalised is not None and np.any(penalised):
-        raise ValueError("Kenward-Roger holds for fixed effects alone")
-    W = expected_covariance(fit)
-    df = _satterthwaite(variance, slopes, W)
-    adjusted = variance + 2 * float((W * _kr_terms(fit, pieces.carried)[:, :, 0, 0]).sum())
-    return Estimate(float(pieces.estimate[0]), float(np.sqrt(adjusted)), df)
-
-
-def contrasts(fit: Fit, fixed: Array, penalised: Array | None = None) -> list[Estimate]:
-    """Satterthwaite estimates of many combinations at once. fixed: (p, k)."""
     full = _over_all(fit, fixed, penalised)
     estimate, half, carried = _solved(fit, full)
     variances = (half**2).sum(axis=0)
     slopes = np.empty((len(fit.theta), len(variances)))
     for parameter, left, right in _slope_factors(fit, full, carried):
         slopes[parameter] = (left * right).sum(axis=0)
+    W, added = fit.cov_theta, np.zeros(len(variances))
+    if method == "kenward-roger":
+        W = expected_covariance(fit)
+        added = 2 * _moved(fit, W, full, carried)
     return [
-        Estimate(float(b), float(np.sqrt(f)), _satterthwaite(float(f), g, fit.cov_theta))
-        for b, f, g in zip(estimate, variances, slopes.T, strict=True)
+        Estimate(float(b), float(np.sqrt(f + more)), _satterthwaite(float(f), g, W))
+        for b, f, more, g in zip(estimate, variances, added, slopes.T, strict=True)
     ]
 
 
-def without_pooling(fit: Fit, parameters: Sequence[int]) -> Fit:
-    """The fit with these variances so large that their columns are as good as fixed.
+def _moved(fit: Fit, W: Array, full: Array, carried: Array) -> Array:
+    """sum_ij W_ij (dw/dtheta_i)' V (dw/dtheta_j) of each combination, (k,).
 
-    All other variances stay; these count as known.
+    By the square root of W, so that each of its directions is projected once and what it adds
+    cannot be negative.
     """
-    rows, theta = fit.state.sorted_rows, fit.theta.copy()
-    theta[list(parameters)] = UNPOOLED * typical_scale(rows)[list(parameters)]
-    state = evaluate(rows, theta)
-    cov_theta = fit.cov_theta.copy()
-    cov_theta[list(parameters)] = cov_theta[:, list(parameters)] = 0.0
-    u = state.coefficients[rows.p : rows.p + rows.q]
-    return replace(fit, theta=theta, beta=state.beta, u=u, cov_theta=cov_theta, state=state)
-
-
-def no_wider(estimate: Estimate, bound: Estimate, level: float = 0.95) -> Estimate:
-    """The estimate, its degrees of freedom raised until its interval is no wider than the bound."""
-    low, high = bound.interval(level)
-    reach = (high - low) / 2 / estimate.std_error
-    if reach >= float(stdtrit(estimate.df, 0.5 + level / 2)):
-        return estimate
-    df = float(stdtridf(0.5 + level / 2, reach))
-    return replace(estimate, df=df if np.isfinite(df) else 1e6)
+    values, vectors = np.linalg.eigh(W)
+    root = vectors[:, values > 0] * np.sqrt(values[values > 0])
+    out = np.empty(full.shape[1])
+    for i, (combination, w) in enumerate(zip(full.T, carried.T, strict=True)):
+        moved = fit.state.apply(w, less=combination) @ root
+        out[i] = (moved * fit.state.project(moved)).sum()
+    return out
 
 
 def values_and_errors(fit: Fit, fixed: Array, penalised: Array) -> tuple[Array, Array]:
@@ -183,11 +176,25 @@ def covariance(fit: Fit, fixed: Array, penalised: Array) -> Array:
 
 
 def expected_covariance(fit: Fit) -> Array:
-    """Twice the inverse of the expected information over the parameters that are not zero."""
-    free = ~fit.at_zero
-    out = np.zeros_like(fit.information)
-    where = np.ix_(free, free)
-    out[where] = 2 * np.linalg.pinv(fit.information[where], hermitian=True)
+    """Covariance of the variances: twice the inverse of the expected information and of the
+    priors' curvature over log SD, (parameters, parameters).
+
+    A row variance that came out as zero is in it: what the rows vary by is not known because its
+    estimate was cut off there. Other variances at zero are out of the model.
+    """
+    rows = fit.state.sorted_rows
+    used = ~fit.at_zero
+    used[: rows.diagonal.shape[1]] = True
+    precision = rows.rows.prior()[1]
+    information = fit.information.copy()
+    on = np.flatnonzero(precision)
+    information[on, on] += precision[on] / (2 * fit.theta[on] ** 2)
+    out = np.zeros_like(information)
+    where = np.ix_(used, used)
+    # Scaled to a diagonal of one: variances of different units must not fall under the cut-off.
+    size = np.sqrt(np.maximum(np.diag(information[where]), 1e-300))
+    scaled = information[where] / np.outer(size, size)
+    out[where] = 2 * np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) / np.outer(size, size)
     return out
 
 
@@ -195,8 +202,8 @@ def _satterthwaite(variance: float, slopes: Array, cov_theta: Array) -> float:
     """2 f^2 / (g' A g), no fewer than 1."""
     spread = float(slopes @ cov_theta @ slopes)
     if spread <= 0 or variance <= 0:
-        return 1e6
-    return float(np.clip(2 * variance**2 / spread, 1.0, 1e6))
+        return MOST_DF
+    return float(np.clip(2 * variance**2 / spread, LEAST_DF, MOST_DF))
 
 
 def _kr_terms(fit: Fit, carried: Array) -> Array:

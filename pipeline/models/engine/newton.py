@@ -28,28 +28,46 @@ ROUGH_STEPS = 15  # by then the average information has arrived, unless the rows
 
 @dataclass(frozen=True)
 class Objective:
-    """Criterion with the boundary-avoiding penalty of the parameters that ask for it."""
+    """Criterion with the log-normal priors of the SDs that have one.
+
+    Such a prior adds precision x (log SD - centre)^2 to -2 log-likelihood. centre, precision:
+    (parameters,), a precision of zero for none.
+    """
 
     evaluate: Callable[[Array], State]
-    penalty: Array
+    centre: Array
+    precision: Array
 
     def state(self, theta: Array) -> State:
         return self.evaluate(theta)
 
+    @property
+    def has_prior(self) -> Flags:
+        return self.precision > 0
+
+    def _off_centre(self, state: State) -> Array:
+        return np.log(state.theta[self.has_prior]) / 2 - self.centre[self.has_prior]
+
     def value(self, state: State) -> float:
-        on = self.penalty > 0
-        return state.criterion - float(self.penalty[on] @ np.log(state.theta[on]))
+        penalty = self.precision[self.has_prior] @ self._off_centre(state) ** 2
+        return state.criterion + float(penalty)
 
     def gradient(self, state: State) -> Array:
-        out = state.gradient.copy()
-        on = self.penalty > 0
-        out[on] -= self.penalty[on] / state.theta[on]
+        out, on = state.gradient.copy(), self.has_prior
+        out[on] += self.precision[on] * self._off_centre(state) / state.theta[on]
         return out
 
-    def curved(self, matrix: Array, state: State) -> Array:
-        out = matrix.copy()
-        for j in np.flatnonzero(self.penalty):
-            out[j, j] += self.penalty[j] / state.theta[j] ** 2
+    def rough(self, state: State) -> Array:
+        """Average information with the priors' curvature over log SD, both positive."""
+        return self._with_curvature(state.average, state, 0.5)
+
+    def hessian(self, state: State) -> Array:
+        """Of `value`."""
+        return self._with_curvature(state.hessian, state, 0.5 - self._off_centre(state))
+
+    def _with_curvature(self, matrix: Array, state: State, size: Array | float) -> Array:
+        out, on = matrix.copy(), np.flatnonzero(self.has_prior)
+        out[on, on] += self.precision[on] * size / state.theta[on] ** 2
         return out
 
 
@@ -90,7 +108,7 @@ def _rescaling(objective: Objective, state: State, free: Flags) -> Array:
     if both went with 1/theta (Wood and Fasiolo 2017, from memory)."""
     theta = state.theta
     moving = free & (theta > 0) & (state.traces > 0)
-    wanted = theta[moving] * (state.traces - state.gradient)[moving] + objective.penalty[moving]
+    wanted = theta[moving] * (state.traces - state.gradient)[moving]
     step = np.zeros(len(theta))
     step[moving] = np.maximum(wanted / state.traces[moving], theta[moving] / 100) - theta[moving]
     return step
@@ -108,13 +126,13 @@ def newton(
     if not free.any():
         return np.zeros(len(gradient)), 0.0
     if not _is_cheap(state):
-        rough = _step(objective.curved(state.average, state), gradient, free)
+        rough = _step(objective.rough(state), gradient, free)
         if rough[1] > near:
             return rough[:2]
-    sharp = _step(objective.curved(state.hessian, state), gradient, free)
+    sharp = _step(objective.hessian(state), gradient, free)
     if sharp[2] > 1e-8:
         return sharp[:2]
-    return _step(objective.curved(state.average, state), gradient, free)[:2]
+    return _step(objective.rough(state), gradient, free)[:2]
 
 
 def _step(matrix: Array, gradient: Array, free: Flags) -> tuple[Array, float, float]:
@@ -153,8 +171,8 @@ def _search(
     theta = state.theta
     length = 1.0
     bounded = ~np.isneginf(lower)
-    # The penalty keeps its parameters off the bound: a step to it would have to be climbed back.
-    lower = np.where(objective.penalty > 0, np.maximum(lower, theta / 10), lower)
+    # A prior keeps its parameters off the bound: a step to it would have to be climbed back.
+    lower = np.where(objective.has_prior, np.maximum(lower, theta / 10), lower)
     for tried in range(1, halvings + 1):
         new = theta + length * step
         ceiling = 10 * np.maximum(theta, 1e-3 * scale)

@@ -9,8 +9,8 @@ sufficient statistic of several (see `pipeline.runs.statistics`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -41,6 +41,15 @@ class Penalised:
 
 
 @dataclass(frozen=True)
+class SdPrior:
+    """A log-normal prior on the SD of a variance: its median, in the response's unit, and the SD
+    of its logarithm. It is a penalty on the log scale, so that the mode is that of log SD."""
+
+    median: float
+    log_sd: float
+
+
+@dataclass(frozen=True)
 class Rows:
     """Response, fixed columns and covariance structure of R rows.
 
@@ -49,8 +58,7 @@ class Rows:
     codes, -1 for a row in no group. null_rows: (m,), how many further rows there are with y = 0,
     X = 0 and variance theta_j times a scale whose logs sum to null_log_scale (m,): what is left of
     the laps after pooling. names: one a parameter, in the order diagonal, levels, penalised
-    patterns. avoid_zero: (parameters,), True where a boundary-avoiding penalty -log theta is added
-    to the criterion (Chung et al. 2013).
+    patterns. priors: by name, on the SDs that have one.
 
     parts: (R,), codes of parts of the rows that share few columns (meetings). pieces: (R,), codes
     that divide each part into rows with the same columns (the team's and the rest). Both change
@@ -66,9 +74,18 @@ class Rows:
     null_rows: Array | None = None
     null_log_scale: Array | None = None
     names: tuple[str, ...] = ()
-    avoid_zero: tuple[bool, ...] | None = None
+    priors: Mapping[str, SdPrior] = field(default_factory=dict)
     parts: Codes | None = None
     pieces: Codes | None = None
+
+    def prior(self) -> tuple[Array, Array]:
+        """Log median and precision 1 / log SD^2 of each parameter's SD, (parameters,) both; a
+        precision of zero where there is no prior."""
+        centre, precision = np.zeros(self.n_parameters), np.zeros(self.n_parameters)
+        for name, prior in self.priors.items():
+            place = self.names.index(name)
+            centre[place], precision[place] = np.log(prior.median), prior.log_sd**-2
+        return centre, precision
 
     @property
     def n_parameters(self) -> int:
@@ -80,9 +97,13 @@ class Rows:
         value is not finite."""
         self._check_shapes()
         _check_nested(self.levels)
-        for values in (self.y, self.X, *(block.Z for block in self.penalised)):
+        named = {"y": self.y, "X": self.X, "diagonal": self.diagonal, "known": self.known}
+        named |= {block.name: block.Z for block in self.penalised}
+        for name, values in named.items():
+            if values is None:
+                continue
             if not np.isfinite(values.data if sparse.issparse(values) else values).all():
-                raise ValueError("y, X or Z holds a value that is not finite")
+                raise ValueError(f"{name} holds a value that is missing or not finite")
 
     def _check_shapes(self) -> None:
         R = self.X.shape[0]

@@ -77,16 +77,16 @@ def fit_rows(rows: Rows, start: Array | None = None) -> Fit:
     """
     sorted_rows = sort_rows(rows)
     scale = typical_scale(sorted_rows)
-    lower = _lower_bounds(rows, scale)
-    evaluate, asked = criterion_function(sorted_rows), _asked(rows)
+    centre, precision = rows.prior()
+    lower = _lower_bounds(rows, scale, precision > 0)
+    evaluate = criterion_function(sorted_rows)
     theta = scale / rows.n_parameters if start is None else np.asarray(start, float)
     theta = np.maximum(theta, np.where(lower > 0, lower, 0.0))
     state = evaluate(_start_of_patterns(theta, lower))
-    silent = ((lower == 0) | asked) & _is_silent(state, scale)
+    silent = (lower == 0) & _is_silent(state, scale)
     if silent.any():
-        lower = np.where(silent, 0.0, lower)
         state = evaluate(np.where(silent, 0.0, state.theta))
-    objective = Objective(evaluate, (asked & ~silent).astype(float))
+    objective = Objective(evaluate, centre, precision)
     state, path, count = minimise(objective, state, lower, scale)
     return _finish(rows, objective, state, path, count, lower, scale)
 
@@ -107,7 +107,7 @@ def typical_scale(sorted_rows: SortedRows) -> Array:
     return np.array([spread / max(abs(size), 1e-300) for size in sizes])
 
 
-def _lower_bounds(rows: Rows, scale: Array) -> Array:
+def _lower_bounds(rows: Rows, scale: Array, has_prior: Flags) -> Array:
     """Zero for what may vanish, a tiny positive number for what may not, -inf for covariances."""
     lower = np.zeros(rows.n_parameters)
     m = rows.diagonal.shape[1]
@@ -124,14 +124,7 @@ def _lower_bounds(rows: Rows, scale: Array) -> Array:
             if pattern is not None:
                 lower[position] = TINY * scale[position] if np.trace(pattern) > 0 else -np.inf
             position += 1
-    return np.where(_asked(rows), np.maximum(lower, TINY * scale), lower)
-
-
-def _asked(rows: Rows) -> Flags:
-    """Parameters that are to be kept off zero."""
-    if rows.avoid_zero is None:
-        return np.zeros(rows.n_parameters, bool)
-    return np.asarray(rows.avoid_zero, bool)
+    return np.where(has_prior, np.maximum(lower, TINY * scale), lower)
 
 
 def _start_of_patterns(theta: Array, lower: Array) -> Array:
@@ -154,12 +147,11 @@ def _finish(
     scale: Array,
 ) -> Fit:
     gradient = objective.gradient(state)
-    hessian = objective.curved(state.hessian, state)
+    hessian = objective.hessian(state)
     free = free_parameters(state.theta, gradient, lower, scale)
     _, decrement = newton(objective, state, gradient, free)
     cov_theta, definite = _inverse_over(hessian, free)
-    converged = bool(definite and decrement < 1e-5)
-    message = "converged" if converged else _why_not(definite, decrement)
+    message = _why_not(state, definite, decrement)
     p = state.p
     names = rows.names or tuple(f"theta{j}" for j in range(rows.n_parameters))
     at_zero = (state.theta <= np.maximum(lower, 0) + TINY * scale) & ~np.isneginf(lower)
@@ -174,8 +166,8 @@ def _finish(
         information=state.expected,
         cov_theta=cov_theta,
         at_zero=at_zero,
-        converged=converged,
-        message=message,
+        converged=not message,
+        message=message or "converged",
         evaluations=count,
         decrement=decrement,
         path=tuple(path),
@@ -197,7 +189,13 @@ def _inverse_over(hessian: Array, free: Flags) -> tuple[Array, bool]:
     return out, definite
 
 
-def _why_not(definite: bool, decrement: float) -> str:
+def _why_not(state: State, definite: bool, decrement: float) -> str:
+    """Why this is no fit; '' if it is one."""
+    if state.sorted_rows.n <= state.p:
+        return f"{state.sorted_rows.n:.0f} rows are no more than the {state.p} fixed columns"
     if not definite:
         return "stopped where the likelihood is flat in a variance"
-    return f"stopped with {decrement:.2g} of -2 log-likelihood still to gain"
+    # A thousandth of what a standard error of a variance would gain: no digit of it is printed.
+    if decrement >= 1e-5:
+        return f"stopped with {decrement:.2g} of -2 log-likelihood still to gain"
+    return ""
