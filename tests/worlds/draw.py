@@ -16,6 +16,7 @@ MEETINGS = ((0.55, 1, 1), (0.25, 2, 4), (0.15, 5, 8), (0.05, 9, 12))
 ORDER_SHARES = (0.30, 0.12, 0.20, 0.08, 0.04, 0.12, 0.06, 0.04, 0.04)
 FACTOR_COUNTS = (0.45, 0.25, 0.15, 0.10, 0.05)
 NULLS = 0.5
+MOST_LOST = 0.35  # share of laps that the wildest runs lose to incidents, by and large
 
 
 def draw(rng: Generator) -> Parameters:
@@ -138,13 +139,16 @@ def _lap(rng: Generator) -> dict[str, Any]:
 
 def _incidents(rng: Generator) -> dict[str, Any]:
     small = _some(rng, 0.5, 0.2, 0.9)
+    rate = rng.uniform(0, 0.15) if rng.random() < 0.7 else rng.uniform(0, 0.03)
+    # Where incidents are frequent they differ less: a run that loses half its laps is no run.
+    room = math.log(MOST_LOST / max(rate, 0.01)) / 4
     return {
-        "incident_rate": rng.uniform(0, 0.15) if rng.random() < 0.7 else rng.uniform(0, 0.03),
+        "incident_rate": rate,
         "small_share": small,
         "small_loss_s": rng.uniform(0.3, 1.5),
         "after_s": _some(rng, 0.6, 0.0, 0.8),
-        "incident_run_sd": rng.uniform(0, 0.6),
-        "incident_driver_sd": rng.uniform(0, 0.7),
+        "incident_run_sd": rng.uniform(0, min(0.6, room)),
+        "incident_driver_sd": rng.uniform(0, min(0.7, room)),
         "incident_day_fall": _some(rng, 0.3, 0.0, 0.8),
         "marks": ("small incidents",) if small else (),
     }

@@ -15,7 +15,7 @@ from tests.worlds.schedule import Flags, Floats, Integers, Schedule
 STATUSES = np.array(["clean", "first", "incident", "traffic", "missed", "neutralised", "other"])
 CLEAN, FIRST, INCIDENT, TRAFFIC, MISSED, NEUTRALISED, OTHER = range(7)
 CRASH_S = (3.0, 10.0)
-MOST_RATE = 0.6
+MOST_RATE = 0.5
 
 
 @dataclass(frozen=True)

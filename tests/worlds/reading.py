@@ -65,12 +65,12 @@ CELL = ["outcome", "scope", "about"]
 
 
 def judged(table: pd.DataFrame) -> pd.DataFrame:
-    """Rows of which there is a truth, with what was right and wrong about each.
+    """Rows given of which there is a truth, with what was right and wrong about each.
 
     about (all, grip, surface, per step, driver), got, covered, null, real, called, wrong_way,
     low_p_shuffled, anytime_covered, half_width (log scale for ratios) and simple_ratio.
     """
-    rows = table[table["truth"].notna()].copy()
+    rows = table[table["truth"].notna() & table["row"].eq("both")].copy()
     rows["about"] = _about(rows)
     rows["scope"] = rows["scope"].where(rows["scope"].ne(""), "not said")
     rows["got"] = rows["estimate"].notna()

@@ -137,8 +137,8 @@ def _rows(one: World, result: Any) -> pd.DataFrame:
     no such row, `effects` where the world has no such truth.
     """
     said = _all_said(result)
-    truth = one.truth[one.truth["outcome"].isin(said["outcome"])]
-    truth = truth[truth["condition"].isin(said["condition"]) & truth["driver"].isin(said["driver"])]
+    # Whole kinds of row that the analysis does not give are not asked for.
+    truth = one.truth.merge(said[["outcome", "condition", "driver"]].drop_duplicates())
     rows = truth.merge(said, on=KEYS, how="outer", indicator="row")
     rows["row"] = rows["row"].astype(str).replace({"left_only": "truth", "right_only": "effects"})
     # An analysis that does not say promises what holds beyond its meetings, if there are several.
