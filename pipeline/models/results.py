@@ -13,11 +13,13 @@ from pipeline.models.counts import CountFit
 from pipeline.models.curves import Corrected
 from pipeline.models.design import Design
 from pipeline.models.effects import (
+    NEXT_MEETING,
     Effect,
     estimates_of,
     numbers,
     q_values,
     scaled,
+    scope,
     unit_weight,
 )
 from pipeline.models.fitting import OutcomeFit, OutcomeFits
@@ -153,6 +155,25 @@ def cannot_tell_table(everything: Sequence[Standing]) -> pd.DataFrame:
         "sentence",
     ]
     return pd.DataFrame(rows, columns=columns)
+
+
+def these_table(effects: Sequence[Effect]) -> pd.DataFrame:
+    """Effects at the meetings that were, where the effects table speaks of the next."""
+    rows = []
+    for effect in effects:
+        if effect.these is None or scope(effect.standing) != NEXT_MEETING:
+            continue
+        shown = numbers(effect.outcome, effect.these)
+        rows.append(
+            {
+                "outcome": effect.outcome,
+                **_keys(effect.standing.contrast),
+                "condition": effect.standing.condition,
+                **{name: shown[name] for name in ("estimate", "ci_low", "ci_high")},
+            }
+        )
+    names = ["outcome", *KEYS, "condition", "estimate", "ci_low", "ci_high"]
+    return pd.DataFrame(rows, columns=names)
 
 
 def needs_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:

@@ -50,6 +50,7 @@ from pipeline.models.results import (
     lap_counts,
     needs_table,
     runs_table,
+    these_table,
     trends_table,
 )
 from pipeline.models.second_voice import with_second_voice
@@ -308,6 +309,7 @@ def _tables(found: Found, by_driver: bool) -> SeasonResult:
         fits=fits_table(fits, found.counts),
         race_check=_race_check(found),
         lap_counts=lap_counts(data),
+        these=these_table(found.effects),
         notes=found.notes(),
     )
 

@@ -22,6 +22,7 @@ from pipeline.report.words import (
     condition_words,
     direction,
     effect_words,
+    interval_words,
     is_definite,
     is_good,
     is_leaning,
@@ -202,8 +203,18 @@ def _sure(contrast: Contrast) -> str:
     for outcome in [*decides, "pace", "race"]:
         row = contrast.row(outcome)
         if has_number(row) and not missing(row.ci_low) and not missing(row.ci_high):
-            return sentence(certainty(outcome, row.ci_low, row.ci_high))
+            return " ".join(_certain(contrast, outcome, row))
     return ""
+
+
+def _certain(contrast: Contrast, outcome: str, row: Row) -> Iterator[str]:
+    """The interval, beside it that of the meetings there were, and what the number rests on."""
+    words = certainty(outcome, row.ci_low, row.ci_high, row.scope)
+    if here := contrast.these.get((outcome, "all")):
+        words += f"; at the meetings that were, {interval_words(outcome, *here)}"
+    yield sentence(words)
+    if not missing(row.remark):
+        yield sentence(row.remark)
 
 
 def as_text(groups: tuple[Group, ...]) -> str:

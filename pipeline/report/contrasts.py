@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.words import (
@@ -31,7 +31,9 @@ class Contrast:
 
     rows: effects by (outcome, condition). needs: further back-to-backs by (outcome, condition).
     cannot: sentences on what cannot be told, by condition. counts_up: a number that grows by one
-    from run to run by itself, as the runs on a set of tyres: nothing that one fits.
+    from run to run by itself, as the runs on a set of tyres: nothing that one fits. these:
+    intervals of the meetings that were, by (outcome, condition), where those of the rows speak of
+    the next.
     """
 
     factor: str
@@ -41,6 +43,7 @@ class Contrast:
     needs: Mapping[tuple[str, str], int]
     cannot: Mapping[str, str]
     counts_up: bool = False
+    these: Mapping[tuple[str, str], tuple[float, float]] = field(default_factory=dict)
 
     def row(self, outcome: str, condition: str = "all") -> Row:
         """The row, or None where the table has none."""
@@ -71,6 +74,7 @@ class Contrast:
 def contrasts(result: SeasonResult) -> list[Contrast]:
     """Every contrast of the effects table, in its order."""
     needs, cannot = _grouped(result.needs), _grouped(result.cannot_tell)
+    these = {} if result.these is None else _grouped(result.these)
     return [
         Contrast(
             *key,
@@ -78,6 +82,7 @@ def contrasts(result: SeasonResult) -> list[Contrast]:
             _more(needs.get(key, [])),
             {row.condition: row.sentence for row in cannot.get(key, [])},
             key[1].startswith("+") and counts_up(result.runs, key[0]),
+            {(r.outcome, r.condition): (r.ci_low, r.ci_high) for r in these.get(key, [])},
         )
         for key, rows in _grouped(result.effects).items()
     ]

@@ -29,7 +29,7 @@ SHORTEST_PART = 3
 # What people write freely: parts of names (a first name) go as well.
 FREE_TEXT = {"session", "heat", "excluded", "text", "sentence", "changed"}
 # The team's tables of which a driver's file may hold rows; all others come to it empty.
-TABLES = ("effects", "cannot_tell", "needs")
+TABLES = ("effects", "cannot_tell", "needs", "these")
 # Counts of the team: less one's own runs, they are the team-mates'.
 COUNTS = ("n_runs", "n_drivers", "n_meetings", "n_switches", "information_left")
 LEAST_NAMED = 3  # of two drivers each would know the other's answer
@@ -121,7 +121,9 @@ def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResul
     Team-mates' effects, pace and spread, stand there by name or not at all (`others_of`). How a
     car felt is each driver's own. Tables that are not named here come back empty.
     """
-    shared = {name: _findings(getattr(result, name)) for name in TABLES}
+    shared = {
+        name: _findings(found) for name in TABLES if (found := getattr(result, name)) is not None
+    }
     shared["runs"] = result.runs[result.runs["driver"] == driver]
     shared["by_driver"] = _by_driver(result.by_driver, driver, others)
     clean: dict[str, Any] = {name: scrubbed(frame, others) for name, frame in shared.items()}

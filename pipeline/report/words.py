@@ -161,9 +161,11 @@ def interval_words(outcome: str, low: float, high: float) -> str:
     return f"between {effect_words(outcome, low)} and {effect_words(outcome, high)}"
 
 
-def certainty(outcome: str, low: float, high: float) -> str:
+def certainty(outcome: str, low: float, high: float, scope: str = "") -> str:
+    """The interval in words; scope: 'the next meeting' or 'these meetings', of which it speaks."""
     what = {"spread": "the spread", "mistakes": "the rate of mistakes"}.get(outcome, "it")
-    return f"19 chances in 20 that {what} lies {interval_words(outcome, low, high)}"
+    where = f"at {scope} " if scope else ""
+    return f"19 chances in 20 that {where}{what} lies {interval_words(outcome, low, high)}"
 
 
 def condition_words(condition: str) -> str:

@@ -59,6 +59,8 @@ class SeasonResult:
     second_opinion: factor, level, reference, ours, ours_se, other, other_se, difference_se;
         None where it was not asked for; `second_opinion_note` says why it is missing.
     lap_counts: meeting, status, laps.
+    these: outcome, factor, level, reference, condition, estimate, ci_low, ci_high: of the meetings
+        that were, where the effects speak of the next.
     notes: sentences for the reader, each about this data set.
     placebo, placebo_warning: what the analysis found on shuffled logs, where that was asked for,
         and a warning where it was more than chance allows; else ''.
@@ -76,6 +78,7 @@ class SeasonResult:
     fits: pd.DataFrame
     race_check: pd.DataFrame
     lap_counts: pd.DataFrame
+    these: pd.DataFrame | None = None
     second_opinion: pd.DataFrame | None = None
     second_opinion_note: str = ""
     notes: tuple[str, ...] = ()

@@ -50,6 +50,7 @@ CHANGES = [
 CLAIM = ["text", "factor", "from", "to", "outcome", "expect", "condition", "verdict"]
 FIT = ["outcome", "condition", "rows", "fixed", "penalised", "evaluations", "gradient"]
 CHECK = ["factor", "level", "reference", "direct", "direct_se", "composed", "composed_se"]
+CHECK += ["gap", "gap_se"]
 NO = "no difference that matters"
 
 
@@ -310,7 +311,9 @@ def _fits() -> pd.DataFrame:
 
 def _race_check() -> pd.DataFrame:
     names = [*CHECK, "agrees"]
-    return pd.DataFrame([("rear_bar", "1.2", "1.3", -1.05, 0.3, -0.98, 0.25, True)], columns=names)
+    return pd.DataFrame(
+        [("rear_bar", "1.2", "1.3", -1.05, 0.3, -0.98, 0.25, -0.07, 0.12, True)], columns=names
+    )
 
 
 def _lap_counts(days: dict[str, str]) -> pd.DataFrame:
