@@ -30,7 +30,7 @@ FORBIDDEN = {
 # The engines: numpy, scipy and their own parts alone.
 ENGINE = [f"pipeline.models.engine.{path.stem}" for path in PACKAGE.glob("models/engine/[a-z]*.py")]
 PARTS = ("counts", "counts_family", "counts_interval", "counts_laplace", "counts_mode")
-PARTS += ("counts_optimise", "counts_columns", "counts_grouped")
+PARTS += ("counts_optimise", "counts_columns", "counts_limits", "counts_rows")
 SOLVER = [*sorted(ENGINE), *(f"pipeline.models.{part}" for part in PARTS)]
 SOLVER_MAY = {"numpy", "scipy", *sys.stdlib_module_names}
 HEAVY = ("pandas", "scipy", "statsmodels", "plotnine", "pyarrow", "matplotlib")

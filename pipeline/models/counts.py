@@ -6,86 +6,48 @@ fit_interval(fit, L)       # in counts_interval: a log ratio with its t interval
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg, sparse
 
-from pipeline.models.counts_columns import Columns, DenseColumns
+from pipeline.models.counts_columns import Columns
 from pipeline.models.counts_family import FAMILIES, Array
-from pipeline.models.counts_grouped import grouped_columns
 from pipeline.models.counts_laplace import Evaluation, criterion
+from pipeline.models.counts_limits import without_limit
 from pipeline.models.counts_mode import Mode, Model, log_f_prior
-from pipeline.models.counts_optimise import Optimum, SdPrior, minimise
+from pipeline.models.counts_optimise import LogNormalSd, Optimum, SdPrior, minimise
+from pipeline.models.counts_rows import CountRows, RandomTerm
 
 # A deviation of 0.1 % of the rate, on the log scale: nobody can tell it from none.
 _AT_ZERO = 1e-3
 # By measurement: without it, the dispersion of 16 runs is too often taken for zero (table in
 # tests/models/counts_days.py).
 SD_PRIOR = SdPrior(exponent=0.5, scale=1.0)
-# Cells of the absorbed term's design up to which dense algebra is the quicker.
-_DENSE_UP_TO = 60_000
-
-
-@dataclass(frozen=True)
-class RandomTerm:
-    """Effects N(0, sigma^2), one per group: codes (n,) whole numbers from 0; values (n,) makes
-    it a random slope of that column."""
-
-    codes: NDArray[np.intp]
-    values: Array | None = None
-
-
-@dataclass(frozen=True)
-class CountRows:
-    """One row a run. y (n,) whole counts; X (n, p) fixed columns with the constant among them;
-    exposure (n,) laps, the log of which is the offset; trials (n,) for the binomial; terms: the
-    random terms. ValueError where these do not fit together."""
-
-    y: Array
-    X: Array
-    exposure: Array | None = None
-    trials: Array | None = None
-    terms: tuple[RandomTerm, ...] = ()
-
-    def __post_init__(self) -> None:
-        for name in ("y", "X", "exposure", "trials"):
-            if getattr(self, name) is not None:
-                object.__setattr__(self, name, np.asarray(getattr(self, name), float))
-        if self.X.shape[:1] != self.y.shape or not len(self.y):
-            raise ValueError(f"y has shape {self.y.shape} and X {self.X.shape}")
-        self._check_counts()
-        if not np.isfinite(self.X).all() or np.linalg.matrix_rank(self.X) < self.X.shape[1]:
-            raise ValueError("a fixed column is not finite, or a combination of the others")
-        if any(np.shape(term.codes) != self.y.shape for term in self.terms):
-            raise ValueError("a random term needs one code a row")
-
-    def _check_counts(self) -> None:
-        if not (self.y >= 0).all() or (self.y != np.floor(self.y)).any():
-            raise ValueError("counts must be whole and not negative")
-        if self.exposure is not None and not (self.exposure > 0).all():
-            raise ValueError("exposure must be above zero in every row")
-        if self.trials is not None and (self.y > self.trials).any():
-            raise ValueError("more successes than trials")
+# How much a log ratio differs between meetings. TODO
+VARYING_PRIOR = LogNormalSd(median=0.25, log_sd=1.0)
 
 
 @dataclass(frozen=True)
 class CountFit:
     """A complete fit.
 
-    beta (p,), cov_beta (p, p); sigma: SD of each random term, on the log (or logit) scale, in
-    the order of the terms; alpha: NB2 dispersion (variance mu + alpha mu^2), 0 for the others;
+    coefficients (c,): the p fixed columns', then all deviations; cov_given (c, c): their
+    covariance at given SDs; names, sigma: of each random term and set of deviations, and its SD on
+    the log (or logit) scale; alpha: NB2 dispersion (variance mu + alpha mu^2), 0 for the others;
     at_zero: for each of sigma (and sqrt alpha); loglik: Laplace log-likelihood, restricted if
-    `restricted`; psi_cov (k, k) covariance of (sigma.., sqrt alpha), and cov_slopes (k, p, p)
-    the derivatives of cov_beta in these, of which Satterthwaite degrees of freedom are made;
-    gradient: largest entry of the criterion's, where it ended.
+    `restricted`; psi (k,): (sigma.., sqrt alpha), psi_cov (k, k) its covariance; slopes (c, k),
+    cov_slopes (k, c, c): derivatives of coefficients and cov_given in psi; gradient: largest entry
+    of the criterion's, where it ended.
     """
 
-    beta: Array
-    cov_beta: Array
+    coefficients: Array
+    cov_given: Array
+    n_fixed: int
+    names: tuple[str, ...]
     sigma: tuple[float, ...]
     alpha: float
     at_zero: tuple[bool, ...]
@@ -99,9 +61,26 @@ class CountFit:
     message: str
     psi: Array = field(repr=False)
     psi_cov: Array = field(repr=False)
+    slopes: Array = field(repr=False)
     cov_slopes: Array = field(repr=False)
     model: Model = field(repr=False)
     mode: Mode = field(repr=False)
+
+    @property
+    def beta(self) -> Array:
+        """The fixed columns' coefficients, (p,)."""
+        return self.coefficients[: self.n_fixed]
+
+    @cached_property
+    def cov(self) -> Array:
+        """Covariance of the coefficients, with what the SDs' own uncertainty adds: that of the
+        joint Hessian (Kass and Steffey 1989, from memory), (c, c)."""
+        return self.cov_given + self.slopes @ self.psi_cov @ self.slopes.T
+
+    @property
+    def cov_beta(self) -> Array:
+        """The fixed columns' part of cov, (p, p)."""
+        return self.cov[: self.n_fixed, : self.n_fixed]
 
 
 def fit_counts(
@@ -110,7 +89,7 @@ def fit_counts(
     restricted: bool = True,
     penalised: NDArray[np.bool_] | None = None,
     sd_prior: SdPrior | None = SD_PRIOR,
-    start: Array | None = None,
+    start: CountFit | None = None,
 ) -> CountFit:
     """Fit by the Laplace approximation.
 
@@ -118,8 +97,8 @@ def fit_counts(
     out too, which is to a GLMM what REML is to a linear one; False gives the plain likelihood,
     without priors unless `penalised` says so. penalised (p,): columns with a log-F(1,1) prior
     on their effect over the column's range; default: all but the constant. sd_prior: on each
-    SD and on sqrt alpha; None for none. start: the psi of a fit of the same terms, where there
-    is one. ValueError where no event was counted at all.
+    SD and on sqrt alpha; None for none. start: a fit of the same terms,
+    where there is one. ValueError where no event was counted at all.
     """
     if family not in FAMILIES:
         raise ValueError(f"family {family!r} is not one of {', '.join(FAMILIES)}")
@@ -128,59 +107,53 @@ def fit_counts(
     if penalised is None:
         penalised = np.ptp(rows.X, axis=0) > 0 if restricted else np.zeros(rows.X.shape[1], bool)
     log_f = np.where(penalised, np.ptp(rows.X, axis=0), 0.0)
-    inner = build_model(rows, family, log_f)
-    fit = _fit_restricted(inner, family, sd_prior if restricted else None, start)
-    return fit if restricted else _fit_plain(rows, family, log_f, fit)
+    fit = _fit_restricted(rows, family, log_f, sd_prior if restricted else None, start)
+    return _limited(rows, log_f, fit if restricted else _fit_plain(rows, family, log_f, fit))
+
+
+def _limited(rows: CountRows, log_f: Array, fit: CountFit) -> CountFit:
+    """The fit; not converged where an effect without a prior has no limit."""
+    free = np.flatnonzero(log_f == 0.0)
+    if not np.ptp(rows.X[:, free], axis=0).any():
+        return fit
+    endless = free[without_limit(rows.X[:, free], rows.y, rows.trials)]
+    if not len(endless):
+        return fit
+    named = ", ".join(map(str, endless))
+    message = f"no event in some level: the effect of column {named} has no limit"
+    return replace(fit, converged=False, message=message)
 
 
 def build_model(rows: CountRows, family: str, log_f: Array, restricted: bool = True) -> Model:
     """The arrays of the Laplace criterion; the term with most levels is absorbed."""
-    levels = [int(np.max(term.codes)) + 1 for term in rows.terms]
-    places = tuple(int(k) for k in np.argsort(levels, kind="stable")[::-1])
+    n, first = len(rows.y), len(rows.terms)
+    by_levels = sorted(range(first), key=lambda k: -rows.terms[k].levels)
+    absorbed = RandomTerm(np.zeros(n, np.intp), np.zeros(n))
+    if by_levels:
+        absorbed = rows.terms[by_levels[0]]
+    others = [rows.terms[k] for k in by_levels[1:]]
     fixed = rows.X if restricted else rows.X[:, :0]
-    ends = np.cumsum([fixed.shape[1], *(levels[k] for k in places[1:])])
-    n = len(rows.y)
-    absorbed = rows.terms[places[0]] if places else RandomTerm(np.zeros(n, np.intp), np.zeros(n))
+    parts = [*(one.columns for one in rows.varying), *(term.design() for term in others)]
+    ends = np.cumsum([fixed.shape[1], *(part.shape[1] for part in parts)])
+    codes = np.asarray(absorbed.codes, np.intp)
+    values = np.ones(n) if absorbed.values is None else np.asarray(absorbed.values, float)
+    R = sparse.hstack([sparse.csr_array(fixed), *parts], format="csr")
+    varying = range(first, first + len(rows.varying))
     return Model(
         y=rows.y,
         offset=np.zeros(n) if rows.exposure is None else np.log(rows.exposure),
         trials=_trials(rows, family),
-        dispersed=family == "nb2",
-        columns=_columns(fixed, absorbed, [rows.terms[k] for k in places[1:]]),
+        family=family,
+        names=(*(term.name for term in rows.terms), *(one.name for one in rows.varying)),
+        columns=Columns.of(R, codes, values, absorbed.levels),
         n_fixed=fixed.shape[1],
         blocks=tuple(slice(a, b) for a, b in pairwise(ends)),
-        codes=np.asarray(absorbed.codes, np.intp),
-        values=_values(absorbed),
-        levels=levels[places[0]] if places else 1,
-        places=places,
+        codes=codes,
+        values=values,
+        levels=absorbed.levels,
+        places=(*by_levels[:1], *varying, *by_levels[1:]),
         log_f=log_f if restricted else log_f[:0],
     )
-
-
-def _columns(fixed: Array, absorbed: RandomTerm, others: Sequence[RandomTerm]) -> Columns:
-    """Grouped where that can be and is the quicker."""
-    codes, values = np.asarray(absorbed.codes, np.intp), _values(absorbed)
-    levels = int(codes.max()) + 1
-    if len(codes) * levels > _DENSE_UP_TO and all(term.values is None for term in others):
-        intercepts = [(np.asarray(t.codes, np.intp), int(np.max(t.codes)) + 1) for t in others]
-        grouped = grouped_columns(fixed, intercepts, codes, values, levels)
-        if grouped is not None:
-            return grouped
-    R = np.hstack([fixed, *(_design(term).toarray() for term in others)])
-    Z = _design(absorbed)
-    return DenseColumns(R, Z if np.prod(Z.shape) > _DENSE_UP_TO else Z.toarray(), codes, values)
-
-
-def _design(term: RandomTerm) -> sparse.csr_array:
-    n = len(term.codes)
-    shape = (n, int(np.max(term.codes)) + 1)
-    return sparse.csr_array((_values(term), (np.arange(n), term.codes)), shape=shape)
-
-
-def _values(term: RandomTerm) -> Array:
-    if term.values is None:
-        return np.ones(len(term.codes))
-    return np.asarray(term.values, float)
 
 
 def _trials(rows: CountRows, family: str) -> Array | None:
@@ -192,18 +165,25 @@ def _trials(rows: CountRows, family: str) -> Array | None:
 
 
 def _fit_restricted(
-    model: Model, family: str, sd_prior: SdPrior | None, start: Array | None
+    rows: CountRows, family: str, log_f: Array, sd_prior: SdPrior | None, start: CountFit | None
 ) -> CountFit:
+    model = build_model(rows, family, log_f)
+
     def evaluate(psi: Array, mode: Mode | None) -> Evaluation:
         return criterion(model, psi, mode)
 
-    k = model.n_fixed
-    if start is None:
-        start = np.full(len(model.places) + model.dispersed, 0.4)
-    found = minimise(evaluate, start, 0, sd_prior)
-    cov = found.evaluation.mode.factor.inverse_rest()[:k, :k]
-    beta = found.evaluation.mode.v[:k]
-    return _pack(model, family, found, beta, cov, _inverse(found.hessian))
+    first, unit = np.full(len(model.places) + model.dispersed, 0.4), None
+    if start is not None:
+        first, unit = start.psi, np.sqrt(np.diag(start.psi_cov)).clip(1e-3)
+    priors = None
+    if sd_prior is not None:
+        priors = [sd_prior] * len(rows.terms) + [VARYING_PRIOR] * len(rows.varying)
+        priors += [sd_prior] * model.dispersed
+    kept = model.n_fixed + sum(one.levels for one in rows.varying)
+    found = minimise(evaluate, first, 0, priors, kept, unit)
+    here = found.evaluation
+    cov = here.covariance(kept)
+    return _pack(model, found, here.coefficients(kept), cov, _inverse(found.hessian))
 
 
 def _fit_plain(rows: CountRows, family: str, log_f: Array, start: CountFit) -> CountFit:
@@ -221,24 +201,27 @@ def _fit_plain(rows: CountRows, family: str, log_f: Array, start: CountFit) -> C
 
     found = minimise(evaluate, np.concatenate([start.beta, start.psi]), p)
     cov, beta = _inverse(found.hessian), found.x[:p]
-    found = replace(found, x=found.x[p:], cov_slopes=np.zeros((len(found.x) - p, p, p)))
-    return _pack(at(beta), family, found, beta, cov[:p, :p], cov[p:, p:])
+    # The inverse of the joint Hessian holds already what the SDs' uncertainty adds.
+    nothing = np.zeros((p, len(found.x) - p)), np.zeros((len(found.x) - p, p, p))
+    found = replace(found, x=found.x[p:], slopes=nothing[0], cov_slopes=nothing[1])
+    return _pack(at(beta), found, beta, cov[:p, :p], cov[p:, p:])
 
 
 def _pack(
-    model: Model, family: str, found: Optimum, beta: Array, cov: Array, psi_cov: Array
+    model: Model, found: Optimum, coefficients: Array, cov: Array, psi_cov: Array
 ) -> CountFit:
-    p, psi = len(beta), found.x
-    settled = found.settled
+    psi, settled = found.x, found.settled
     return CountFit(
-        beta=beta,
-        cov_beta=cov,
+        coefficients=coefficients,
+        cov_given=cov,
+        n_fixed=model.n_fixed or len(coefficients),
+        names=model.names,
         sigma=tuple(float(sigma) for sigma in psi[: len(model.places)]),
         alpha=float(psi[-1] ** 2) if model.dispersed else 0.0,
         at_zero=tuple(bool(sd < _AT_ZERO) for sd in psi),
         loglik=0.5 * model.n_fixed * float(np.log(2.0 * np.pi)) - found.evaluation.value,
         restricted=bool(model.n_fixed),
-        family=family,
+        family=model.family,
         n_rows=len(model.y),
         evaluations=found.evaluations,
         gradient=float(np.max(np.abs(found.gradient), initial=0.0)),
@@ -246,7 +229,8 @@ def _pack(
         message="" if settled else "the SDs of the count model did not settle",
         psi=psi,
         psi_cov=psi_cov,
-        cov_slopes=found.cov_slopes[:, :p, :p],
+        slopes=found.slopes,
+        cov_slopes=found.cov_slopes,
         model=model,
         mode=found.evaluation.mode,
     )

@@ -32,19 +32,25 @@ class CountInterval:
 
 
 def satterthwaite_df(fit: CountFit, L: Array) -> float:
-    """2 g^2 / Var(g) for g = L' cov L, from the uncertainty of the SDs (Satterthwaite 1946)."""
-    g = float(L @ fit.cov_beta @ L)
-    slope = np.einsum("kij,i,j->k", fit.cov_slopes, L, L)
+    """2 g^2 / Var(g) for g = L' cov L at given SDs, from their uncertainty (Satterthwaite 1946).
+    L (c,), or (p,) of the fixed columns alone."""
+    L = _over_all(fit, L)
+    g = float(L @ fit.cov_given @ L)
+    slope = fit.cov_slopes @ L @ L
     variance = float(slope @ fit.psi_cov @ slope)
     if variance <= 2.0 * g**2 / _LARGEST_DF:
         return _LARGEST_DF
     return max(_SMALLEST_DF, 2.0 * g**2 / variance)
 
 
+def _over_all(fit: CountFit, L: Array) -> Array:
+    return np.concatenate([L, np.zeros(len(fit.coefficients) - len(L))])
+
+
 def wald_interval(fit: CountFit, L: Array, level: float = 0.95) -> CountInterval:
-    """Estimate plus and minus t standard errors. L (p,)."""
-    L = np.asarray(L, float)
-    estimate, error = float(L @ fit.beta), float(np.sqrt(L @ fit.cov_beta @ L))
+    """Estimate plus and minus t standard errors. L (c,) over the fit's coefficients, or (p,)."""
+    L = _over_all(fit, np.asarray(L, float))
+    estimate, error = float(L @ fit.coefficients), float(np.sqrt(L @ fit.cov @ L))
     df = satterthwaite_df(fit, L)
     reach = float(stdtrit(df, 0.5 + level / 2)) * error
     p = 2.0 * float(stdtr(df, -abs(estimate) / error))
@@ -55,7 +61,8 @@ def fit_interval(fit: CountFit, L: Array, level: float = 0.95) -> CountInterval:
     """All values c of L'beta whose signed root of the deviance is within the t quantile.
 
     Counts are skew, and so is this interval where they are few; with many it is Wald's. The
-    other coefficients are at their joint mode for each c, the SDs at their estimates. L (p,).
+    other coefficients are at their joint mode for each c, the SDs at their estimates, whose
+    uncertainty widens it as it does Wald's. L (p,).
     ValueError for a fit by the plain likelihood.
     """
     if not fit.restricted:
@@ -70,13 +77,16 @@ def fit_interval(fit: CountFit, L: Array, level: float = 0.95) -> CountInterval:
 
 
 def signed_root(fit: CountFit, L: Array) -> Callable[[float], float]:
-    """c -> sign(c - estimate) sqrt(deviance of L'beta = c against the mode)."""
+    """c -> sign(c - estimate) sqrt(deviance of L'beta = c against the mode), in which the SDs are
+    held: less by what their uncertainty adds to the standard error. L (p,)."""
     estimate = float(L @ fit.beta)
+    given = fit.cov_given[: len(L), : len(L)]
+    share = float(np.sqrt((L @ given @ L) / (L @ fit.cov_beta @ L)))
 
     def root(c: float) -> float:
         held = find_mode(fit.model, fit.psi, fit.mode, (L, c))
         rise = max(0.0, held.value - fit.mode.value)
-        return float(np.sign(c - estimate) * np.sqrt(2.0 * rise))
+        return float(np.sign(c - estimate) * np.sqrt(2.0 * rise) * share)
 
     return root
 

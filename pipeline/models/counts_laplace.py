@@ -29,11 +29,22 @@ from pipeline.models.counts_mode import (
 
 @dataclass(frozen=True)
 class Evaluation:
-    """C(psi), its gradient, and the mode."""
+    """C(psi), its gradient, the mode, and the scale of each column of R (m,) at psi."""
 
     value: float
     gradient: Array
     mode: Mode
+    scale: Array
+
+    def coefficients(self, first: int) -> Array:
+        """Of the first columns of R, (first,)."""
+        return (self.scale * self.mode.v)[:first]
+
+    def covariance(self, first: int) -> Array:
+        """Of these coefficients at given psi, (first, first)."""
+        own = self.scale[:first]
+        inverse = self.mode.factor.inverse_rest[:first, :first]
+        return np.asarray(own[:, None] * inverse * own)
 
 
 def criterion(
@@ -48,7 +59,7 @@ def criterion(
     gradient = slopes.psi_part()
     if X is not None:
         gradient = np.concatenate([slopes.beta_part(X), gradient])
-    return Evaluation(mode.value + 0.5 * mode.factor.logdet, gradient, mode)
+    return Evaluation(mode.value + 0.5 * mode.factor.logdet, gradient, mode, slopes.scale)
 
 
 class _Gradient:
@@ -57,14 +68,9 @@ class _Gradient:
     def __init__(self, model: Model, psi: Array, mode: Mode) -> None:
         self.model, self.psi, self.mode, self.rows = model, psi, mode, mode.rows
         self.sigma, self.scale, self.alpha = split(model, psi)
-        self._leverages()
+        self.h = model.columns.leverages(mode.factor, self.sigma, self.scale)
+        self.inverse = np.diag(mode.factor.inverse_rest)
         self._adjoint()
-
-    def _leverages(self) -> None:
-        """b_i' H^-1 b_i per row, and its share per term; b_i is row i of B."""
-        self.E = self.mode.factor.inverse_rest()
-        self.shares = self.model.columns.leverages(self.mode.factor, self.E, self.sigma, self.scale)
-        self.h = self.sigma * self.shares.absorbed + self.shares.weighted(self.scale)
 
     def _adjoint(self) -> None:
         model = self.model
@@ -73,7 +79,7 @@ class _Gradient:
         rest = self.scale * model.columns.back(self.q)
         k = model.n_fixed
         third = log_f_prior(self.mode.v[:k], model.log_f)[3]
-        rest[:k] += np.diag(self.E)[:k] * third
+        rest[:k] += self.inverse[:k] * third
         self.a_top, self.a_rest = self.mode.factor.solve(top, rest)
         self.Ba = self.sigma * model.values * self.a_top[model.codes]
         self.Ba += model.columns.at(self.scale * self.a_rest)
@@ -91,20 +97,23 @@ class _Gradient:
         model = self.model
         t = model.values * self.mode.u[model.codes]
         moved = sum_by_group(model, model.values * self.rows.score)
-        return self._sigma(t, float(self.a_top @ moved), self.shares.absorbed)
+        inverse = self.mode.factor.inverse_absorbed
+        return self._sigma(t, float(self.a_top @ moved), _leverage(self.sigma, inverse))
 
     def _term(self, block: slice) -> float:
         columns = self.model.columns
         inside = np.zeros(columns.width)
         inside[block] = 1.0
         moved = float((inside * self.a_rest) @ columns.back(self.rows.score))
-        return self._sigma(columns.at(inside * self.mode.v), moved, self.shares.weighted(inside))
+        sigma = float(self.scale[block][0])
+        leverage = _leverage(sigma, self.inverse[block])
+        return self._sigma(columns.at(inside * self.mode.v), moved, leverage)
 
-    def _sigma(self, t: Array, moved: float, share: Array) -> float:
+    def _sigma(self, t: Array, moved: float, leverage: float) -> float:
         """t: the term's effect per row at sigma = 1; moved: a'(dB/dsigma)' score."""
         w, score = self.rows.weight, self.rows.score
         through_mode = self.q @ t + moved - (w * t) @ self.Ba
-        return float(-score @ t + w @ share + 0.5 * through_mode)
+        return float(-score @ t + leverage + 0.5 * through_mode)
 
     def _dispersion(self) -> float:
         slopes: DispersionSlopes = dispersion_slopes(self.model.y, self.mode.eta, self.alpha)
@@ -116,3 +125,9 @@ class _Gradient:
         """dC/dbeta where X beta is in the offset, (p,)."""
         w, score = self.rows.weight, self.rows.score
         return -X.T @ score + 0.5 * (X.T @ (self.q - w * self.Ba))
+
+
+def _leverage(sigma: float, inverse: Array) -> float:
+    """Half of d log|H| / d sigma at fixed weights: tr(I - H^-1) / sigma over a term's part of H^-1,
+    of which this is the diagonal, since B'WB = H - I there."""
+    return float(np.sum(1.0 - inverse) / sigma) if sigma else 0.0

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
-from scipy.linalg import lapack
 
 from pipeline.models.counts_columns import Columns, Factor
 from pipeline.models.counts_family import (
@@ -30,17 +29,18 @@ _SMALLEST_DECREMENT = 1e-12
 class Model:
     """Frozen arrays of one fit.
 
-    y, offset (n,); trials (n,) for the binomial, else None; columns: R, of which the first n_fixed
-    are fixed; blocks: for each random term that is not absorbed its slice of R; codes (n,) int,
-    values (n,), levels q: the absorbed term; places: where in psi the absorbed term and the
-    others have their sigma, empty if there is no random term; log_f (n_fixed,): scale of the
-    log-F(1,1) prior per fixed column, 0 for none.
+    y, offset (n,); trials (n,) for the binomial, else None; names: of the random terms; columns:
+    R, of which the first n_fixed are fixed; blocks: for each random term that is not absorbed its
+    slice of R; codes (n,) int, values (n,), levels q: the absorbed term; places: where in psi the
+    absorbed term and the others have their sigma, empty if there is no random term; log_f
+    (n_fixed,): scale of the log-F(1,1) prior per fixed column, 0 for none.
     """
 
     y: Array
     offset: Array
     trials: Array | None
-    dispersed: bool
+    family: str
+    names: tuple[str, ...]
     columns: Columns
     n_fixed: int
     blocks: tuple[slice, ...]
@@ -49,6 +49,11 @@ class Model:
     levels: int
     places: tuple[int, ...]
     log_f: Array
+
+    @property
+    def dispersed(self) -> bool:
+        """It has the NB2 dispersion."""
+        return self.family == "nb2"
 
 
 @dataclass(frozen=True)
@@ -107,15 +112,9 @@ def sum_by_group(model: Model, per_row: Array) -> Array:
 
 def factorise(model: Model, w: Array, sigma: float, scale: Array, curvature: Array) -> Factor:
     """H at weights w (n,); curvature (n_fixed,) is the prior's."""
-    d, C, S = model.columns.equations(w, sigma, scale)
     ridge = np.ones(len(scale))
     ridge[: model.n_fixed] = curvature
-    S += np.diag(ridge)
-    # Called directly: the checks of scipy's wrapper cost more than the factor of a test day.
-    L, failed = lapack.dpotrf(S, lower=1) if S.size else (S, 0)
-    if failed:
-        raise np.linalg.LinAlgError("the Hessian of the count model is not positive definite")
-    return Factor(d, C, L)
+    return model.columns.factorise(w, sigma, scale, ridge)
 
 
 def predictor(model: Model, sigma: float, scale: Array, u: Array, v: Array) -> Array:

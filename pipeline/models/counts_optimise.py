@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,8 @@ from pipeline.models.counts_mode import Mode
 _LARGEST_SD = 20.0
 _SMALLEST_AVOIDED = 1e-3
 _STEP = 1e-3
+# A usual standard error of an SD or a coefficient: the unit of the search where none is known.
+_UNIT = 0.1
 
 
 @dataclass(frozen=True)
@@ -25,12 +27,27 @@ class SdPrior:
     exponent: float
     scale: float
 
-    def minus_log(self, sd: Array) -> tuple[float, Array]:
-        """Minus log density over the SDs, less its constant, and its slope in each."""
-        value = np.sum(sd**2) / (2 * self.scale**2) - self.exponent * np.sum(np.log(sd))
-        return float(value), sd / self.scale**2 - self.exponent / sd
+    def minus_log(self, sd: float) -> tuple[float, float]:
+        """Minus log density, less its constant, and its slope."""
+        value = sd**2 / (2 * self.scale**2) - self.exponent * np.log(sd)
+        return value, sd / self.scale**2 - self.exponent / sd
 
 
+@dataclass(frozen=True)
+class LogNormalSd:
+    """Log-normal prior of an SD. It is a penalty on the log scale, so that the mode is that of
+    log SD."""
+
+    median: float
+    log_sd: float
+
+    def minus_log(self, sd: float) -> tuple[float, float]:
+        """Minus log density of log SD, less its constant, and its slope in the SD."""
+        z = np.log(sd / self.median) / self.log_sd
+        return z**2 / 2, z / (self.log_sd * sd)
+
+
+Prior = SdPrior | LogNormalSd
 # The criterion at x, warm-started from a mode.
 Criterion = Callable[[Array, Mode | None], Evaluation]
 
@@ -38,13 +55,14 @@ Criterion = Callable[[Array, Mode | None], Evaluation]
 @dataclass(frozen=True)
 class Optimum:
     """x (d,), the evaluation there, gradient (d,) and hessian (d, d) of the criterion with its
-    prior, slopes (d, m, m) of the coefficients' covariance (the columns of R), and how many
-    evaluations it took."""
+    priors, how many evaluations it took; of the first c columns of R, the coefficients' slopes in
+    x (c, d) and those of their covariance at given x (d, c, c)."""
 
     x: Array
     evaluation: Evaluation
     gradient: Array
     hessian: Array
+    slopes: Array
     cov_slopes: Array
     evaluations: int
 
@@ -59,11 +77,11 @@ class Optimum:
 
 
 class _Counted:
-    """The criterion with its prior on the SDs, counting its evaluations and keeping the last, of
-    which the mode starts the next."""
+    """The criterion with the priors of the SDs, one or None for each entry of x; counts its
+    evaluations and keeps the last, of which the mode starts the next."""
 
-    def __init__(self, evaluate: Criterion, free: int, prior: SdPrior | None) -> None:
-        self.evaluate, self.free, self.sd_prior = evaluate, free, prior
+    def __init__(self, evaluate: Criterion, priors: Sequence[Prior | None]) -> None:
+        self.evaluate, self.priors = evaluate, priors
         self.calls = 0
         self.last: tuple[Array, Evaluation] | None = None
 
@@ -76,40 +94,59 @@ class _Counted:
         return here
 
     def prior(self, x: Array) -> tuple[float, Array]:
-        slope = np.zeros(len(x))
-        if self.sd_prior is None:
-            return 0.0, slope
-        value, slope[self.free :] = self.sd_prior.minus_log(x[self.free :])
-        return value, slope
+        """Minus log density over all of x, and its slopes (d,)."""
+        parts = [
+            (0.0, 0.0) if prior is None else prior.minus_log(float(sd))
+            for prior, sd in zip(self.priors, x, strict=True)
+        ]
+        return sum(value for value, _ in parts), np.array([slope for _, slope in parts])
 
     def value(self, x: Array) -> tuple[float, Array]:
         here, (more, slope) = self.at(x), self.prior(x)
         return here.value + more, here.gradient + slope
 
 
-def minimise(evaluate: Criterion, start: Array, free: int, prior: SdPrior | None = None) -> Optimum:
-    """The optimum over x (d,), whose entries from `free` on are SDs: not negative."""
-    target = _Counted(evaluate, free, prior)
-    x = _search(target, start) if len(start) else start
+def minimise(
+    evaluate: Criterion,
+    start: Array,
+    free: int,
+    priors: Sequence[Prior | None] | None = None,
+    kept: int = 0,
+    unit: Array | None = None,
+) -> Optimum:
+    """The optimum over x (d,), whose entries from `free` on are SDs: not negative.
+
+    priors: (d,), None for none at all. kept: how many columns of R the slopes are asked of.
+    unit: (d,), about how exactly x is known, in which the search takes its steps.
+    """
+    target = _Counted(evaluate, [None] * len(start) if priors is None else priors)
+    unit = np.full(len(start), _UNIT) if unit is None else unit
+    x = _search(target, start, free, unit) if len(start) else start
     here = target.at(x)
     gradient = here.gradient + target.prior(x)[1]
-    hessian, slopes = _curvature(target, x, here)
-    return Optimum(x, here, gradient, hessian, slopes, target.calls)
+    hessian, slopes, cov_slopes = _curvature(target, x, free, kept)
+    return Optimum(x, here, gradient, hessian, slopes, cov_slopes, target.calls)
 
 
-def _search(target: _Counted, start: Array) -> Array:
+def _search(target: _Counted, start: Array, free: int, unit: Array) -> Array:
     """The criterion is even in each SD, so zero is an ordinary optimum; where a step was cut off
     at zero although the criterion falls away from it, the search goes on from inside."""
-    floor = _SMALLEST_AVOIDED if target.sd_prior else 0.0
-    sds = np.arange(len(start)) >= target.free
-    bounds = [(floor, _LARGEST_SD) if is_sd else (None, None) for is_sd in sds]
-    options = {"ftol": 1e-13, "gtol": 1e-6, "maxiter": 500, "maxcor": 20}
+    sds = np.arange(len(start)) >= free
+    floors = [_SMALLEST_AVOIDED if prior else 0.0 for prior in target.priors]
+    low, high = np.where(sds, floors, -np.inf), np.where(sds, _LARGEST_SD, np.inf)
+    bounds = np.column_stack([low / unit, high / unit])
+    options = {"ftol": 1e-13, "gtol": 1e-7, "maxiter": 500, "maxcor": 20}
+
+    def scaled(z: Array) -> tuple[float, Array]:
+        value, slope = target.value(np.clip(z * unit, low, high))
+        return value, slope * unit
+
     x = start
     for _ in range(3):
         found = optimize.minimize(
-            target.value, x, jac=True, method="L-BFGS-B", bounds=bounds, options=options
+            scaled, x / unit, jac=True, method="L-BFGS-B", bounds=bounds, options=options
         )
-        x = found.x
+        x = np.clip(found.x * unit, low, high)
         lifted = np.where(sds & (x < 0.02), 0.05, x)
         if np.array_equal(lifted, x) or target.value(lifted)[0] > found.fun - 1e-9:
             return x
@@ -117,24 +154,31 @@ def _search(target: _Counted, start: Array) -> Array:
     return x
 
 
-def _curvature(target: _Counted, x: Array, here: Evaluation) -> tuple[Array, Array]:
-    """Hessian (d, d) and slopes of the covariance (d, m, m), by central differences of the
-    analytic gradient; below zero an SD is reflected."""
-    d, m = len(x), here.mode.factor.C.shape[1]
-    hessian, slopes = np.zeros((d, d)), np.zeros((d, m, m))
+def _curvature(target: _Counted, x: Array, free: int, kept: int) -> tuple[Array, Array, Array]:
+    """Hessian (d, d), slopes of the coefficients (c, d) and of their covariance (d, c, c), by
+    central differences of the analytic gradient and of the mode; below zero an SD is reflected."""
+    d = len(x)
+    hessian, slopes, cov_slopes = np.zeros((d, d)), np.zeros((kept, d)), np.zeros((d, kept, kept))
     for k in range(d):
         step = np.zeros(d)
-        step[k] = min(_STEP, x[k] / 2) if target.sd_prior and k >= target.free else _STEP
-        (up, cov_up), (down, cov_down) = (_reflected(target, x + s * step, k) for s in (1, -1))
-        hessian[k] = (up - down) / (2 * step[k])
-        slopes[k] = (cov_up - cov_down) / (2 * step[k])
-    return (hessian + hessian.T) / 2, slopes
+        step[k] = _STEP if target.priors[k] is None else min(_STEP, x[k] / 2)
+        up, down = (_reflected(target, x + s * step, k, k >= free, kept) for s in (1, -1))
+        hessian[k], slopes[:, k], cov_slopes[k] = (
+            (a - b) / (2 * step[k]) for a, b in zip(up, down, strict=True)
+        )
+    return (hessian + hessian.T) / 2, slopes, cov_slopes
 
 
-def _reflected(target: _Counted, x: Array, k: int) -> tuple[Array, Array]:
-    below = k >= target.free and x[k] < 0
-    here = target.at(np.abs(x) if below else x)
-    gradient = here.gradient + (0.0 if below else target.prior(x)[1])
+def _reflected(
+    target: _Counted, x: Array, k: int, is_sd: bool, kept: int
+) -> tuple[Array, Array, Array]:
+    """Gradient (d,), coefficients (c,) and their covariance (c, c) at x, of which entry k may be
+    an SD below zero: everything is even in an SD but the slope in it."""
+    below = is_sd and x[k] < 0
+    there = x.copy()
+    there[k] = abs(x[k]) if below else x[k]
+    here = target.at(there)
+    gradient = here.gradient + target.prior(there)[1]
     if below:
         gradient[k] = -gradient[k]
-    return gradient, here.mode.factor.inverse_rest()
+    return gradient, here.coefficients(kept), here.covariance(kept)

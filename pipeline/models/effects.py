@@ -95,10 +95,17 @@ def combination(
     variable, _, value = standing.condition.partition("=")
     if value:
         groups.append((condition_block_name(factor, variable), value, 1.0))
-    if these or scope(standing) == THESE_MEETINGS:
-        share = 1 / max(len(standing.meetings), 1)
-        groups += [(meeting_block_name(factor), name, share) for name in standing.meetings]
+    shares = meeting_shares(standing, these)
+    groups += [(meeting_block_name(factor), name, share) for name, share in shares]
     return fitted.combination(unit_weight(standing.contrast), groups)
+
+
+def meeting_shares(standing: Standing, these: bool = False) -> list[tuple[str, float]]:
+    """The meetings whose own deviations are part of the effect, each with its share: none for the
+    next meeting."""
+    if not these and scope(standing) == NEXT_MEETING:
+        return []
+    return [(name, 1 / len(standing.meetings)) for name in standing.meetings]
 
 
 def scope(standing: Standing) -> str:

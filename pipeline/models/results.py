@@ -22,6 +22,7 @@ from pipeline.models.effects import (
     scope,
     unit_weight,
 )
+from pipeline.models.engine.solver import Fit
 from pipeline.models.fitting import OutcomeFit, OutcomeFits
 from pipeline.models.identify import Standing
 from pipeline.models.verdicts import NOT_ENOUGH, Margins, more_switches
@@ -202,55 +203,51 @@ def needs_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["outcome", *KEYS, "condition", "more_switches"])
 
 
-def components_table(fits: Mapping[str, OutcomeFits], counts: CountFit | None) -> pd.DataFrame:
-    """Standard deviations of the random parts, in the outcome's unit (log for spread)."""
+def components_table(
+    fits: Mapping[str, OutcomeFits], counts: Mapping[str, CountFit]
+) -> pd.DataFrame:
+    """Standard deviations of the random parts, in the outcome's unit (log for ratios)."""
     rows = []
     for outcome, found in fits.items():
         fit = found.base.fit
         for name, variance, zero in zip(fit.names, fit.theta, fit.at_zero, strict=True):
             rows.append((outcome, name, float(np.sqrt(variance)), bool(zero)))
-    if counts is not None:
-        for i, sd in enumerate(counts.sigma):
-            rows.append(("mistakes", f"level {i + 1}", float(sd), bool(counts.at_zero[i])))
-        rows.append(("mistakes", "between runs", float(np.sqrt(counts.alpha)), counts.alpha == 0))
+    if "all" in counts:
+        one = counts["all"]
+        names = (*one.names, "between runs")
+        for name, sd, zero in zip(names, one.psi, one.at_zero, strict=True):
+            rows.append(("mistakes", name, float(sd), zero))
     return pd.DataFrame(rows, columns=["outcome", "component", "sd", "at_zero"])
 
 
-def fits_table(fits: Mapping[str, OutcomeFits], counts: CountFit | None) -> pd.DataFrame:
+def fits_table(fits: Mapping[str, OutcomeFits], counts: Mapping[str, CountFit]) -> pd.DataFrame:
     """One row a fit: its size and whether it converged."""
     rows = []
     for outcome, found in fits.items():
-        named = [("all", found.base), *found.by_variable.items()]
-        for condition, fitted in named:
+        for condition, fitted in [("all", found.base), *found.by_variable.items()]:
             fit = fitted.fit
-            rows.append(
-                {
-                    "outcome": outcome,
-                    "condition": condition,
-                    "rows": len(fitted.response.y),
-                    "fixed": len(fit.beta),
-                    "penalised": len(fit.u),
-                    "evaluations": fit.evaluations,
-                    "gradient": float(np.abs(fit.gradient[~fit.at_zero]).max(initial=0.0)),
-                    "converged": fit.converged,
-                    "message": fit.message,
-                }
-            )
-    if counts is not None:
-        rows.append(
-            {
-                "outcome": "mistakes",
-                "condition": "all",
-                "rows": counts.n_rows,
-                "fixed": len(counts.beta),
-                "penalised": 0,
-                "evaluations": counts.evaluations,
-                "gradient": float(counts.gradient),
-                "converged": counts.converged,
-                "message": counts.message,
-            }
-        )
+            gradient = float(np.abs(fit.gradient[~fit.at_zero]).max(initial=0.0))
+            size = len(fitted.response.y), len(fit.beta), len(fit.u)
+            rows.append(_fit_row(outcome, condition, size, gradient, fit))
+    for condition, one in counts.items():
+        size = one.n_rows, len(one.beta), len(one.coefficients) - len(one.beta)
+        rows.append(_fit_row("mistakes", condition, size, one.gradient, one))
     return pd.DataFrame(rows)
+
+
+def _fit_row(
+    outcome: str, condition: str, size: tuple[int, int, int], gradient: float, fit: Fit | CountFit
+) -> dict[str, object]:
+    """size: rows, fixed columns, penalised columns."""
+    return {
+        "outcome": outcome,
+        "condition": condition,
+        **dict(zip(("rows", "fixed", "penalised"), size, strict=True)),
+        "evaluations": fit.evaluations,
+        "gradient": gradient,
+        "converged": fit.converged,
+        "message": fit.message,
+    }
 
 
 def lap_counts(data: SeasonData) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
@@ -30,6 +30,7 @@ from pipeline.models.fitting import OutcomeFit, OutcomeFits, Response, fit_outco
 from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.lookup import Lookup
 from pipeline.models.mistakes import mistake_effects
+from pipeline.models.notes import season_notes
 from pipeline.models.race import RaceFacts, race_check
 from pipeline.models.responses import (
     Laps,
@@ -126,7 +127,7 @@ class Found:
     standings: list[Standing]
     fits: dict[str, OutcomeFits]
     effects: list[Effect]
-    counts: CountFit | None
+    counts: dict[str, CountFit]
     margins: Margins
     in_race: float
 
@@ -158,7 +159,7 @@ class Found:
 
     def notes(self) -> tuple[str, ...]:
         """Sentences about this data set."""
-        return _notes(self.design, self.fits, self.laps)
+        return season_notes(self.design, self.fits, self.counts, self.laps)
 
 
 def estimate(
@@ -193,7 +194,7 @@ def estimate(
     effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
     fitted = {name: found for name, (_, found) in done.items() if name != "mistakes"}
     effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects))
-    counts: CountFit | None = done["mistakes"][1] if "mistakes" in done else None
+    counts: dict[str, CountFit] = done["mistakes"][1] if "mistakes" in done else {}
     margins = Margins.of(data.worthwhile_s, in_race)
     return Found(data, design, laps, everything, fitted, effects, counts, margins, in_race)
 
@@ -335,25 +336,3 @@ def _race_check(found: Found) -> pd.DataFrame:
         mean_lap=float(laps.clean.mean_lap[laps.clean.n > 0].mean()),
     )
     return race_check(direct, parts, between, facts, np.random.default_rng(1))
-
-
-def _notes(design: Design, fits: Mapping[str, OutcomeFits], laps: Laps) -> tuple[str, ...]:
-    out = []
-    for meeting, rows in design.runs.groupby("meeting", sort=False):
-        if rows["team"].all():
-            out.append(
-                f"{meeting}: only the team's own cars ran. Grip is known from them alone, so that "
-                "changes made with the clock cannot be told from it."
-            )
-        if not rows["hour_known"].all():
-            out.append(
-                f"{meeting}: the export gives no time of day for some sessions; their order in "
-                "the day serves as time."
-            )
-    for outcome, found in fits.items():
-        for fitted in (found.base, *found.by_variable.values()):
-            if not fitted.fit.converged:
-                out.append(f"The {outcome} model: {fitted.fit.message}. Read it with care.")
-    if not laps.incidents.any():
-        out.append("No lap was lost to an incident: mistakes cannot be compared.")
-    return tuple(dict.fromkeys(out))

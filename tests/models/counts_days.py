@@ -33,8 +33,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from pipeline.models.counts import CountRows, RandomTerm, fit_counts
+from pipeline.models.counts import fit_counts
 from pipeline.models.counts_interval import satterthwaite_df, signed_root
+from pipeline.models.counts_rows import CountRows, RandomTerm
 
 CONTRAST = np.array([0.0, 1.0])
 EFFECT = 0.5

@@ -7,8 +7,9 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from pipeline.models.counts import CountFit, CountRows, RandomTerm, fit_counts
+from pipeline.models.counts import CountFit, fit_counts
 from pipeline.models.counts_interval import fit_interval, signed_root, wald_interval
+from pipeline.models.counts_rows import CountRows, RandomTerm
 from tests.models.counts_days import CONTRAST, Kind, draw
 
 

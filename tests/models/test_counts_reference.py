@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from pipeline.models.counts import CountFit, CountRows, RandomTerm, fit_counts
+from pipeline.models.counts import CountFit, fit_counts
+from pipeline.models.counts_interval import wald_interval
+from pipeline.models.counts_rows import CountRows, Deviations, RandomTerm
 from tests.reference import published
 
 
@@ -26,11 +28,7 @@ def errors(fit: CountFit) -> np.ndarray:
 
 
 def cbpp() -> CountFit:
-    d = published.data("cbpp")
-    herd = RandomTerm(pd.factorize(d.herd)[0])
-    X = columns(*dummies(d.period, [2, 3, 4]))
-    rows = CountRows(d.incidence, X, trials=d["size"], terms=(herd,))
-    return fit_counts(rows, "binomial", restricted=False)
+    return fit_counts(cbpp_rows(), "binomial", restricted=False)
 
 
 def epil_rows() -> CountRows:
@@ -69,6 +67,78 @@ def test_epil_mixed_model(family: str) -> None:
     assert fit.loglik == pytest.approx(wanted["loglik"], abs=1e-6)
     if family == "nb2":
         assert 1.0 / fit.alpha == pytest.approx(wanted["theta"], rel=1e-4)
+
+
+def epil_slope_rows() -> CountRows:
+    """The course over the visits, another for each subject."""
+    d = published.data("epil")
+    later = d.period.to_numpy(float) - 2.5
+    subject = pd.factorize(d.subject)[0]
+    slopes = Deviations(RandomTerm(subject, later).design())
+    X = columns(d.trt == "progabide", later)
+    return CountRows(d.y, X, terms=(RandomTerm(subject),), varying=(slopes,))
+
+
+def epil_few_rows() -> CountRows:
+    d = published.data("epil")
+    d = d[d.subject.isin([*range(1, 7), *range(29, 35)])]
+    term = RandomTerm(pd.factorize(d.subject)[0])
+    return CountRows(d.y, columns(d.trt == "progabide", d.V4), terms=(term,))
+
+
+def cbpp_rows() -> CountRows:
+    d = published.data("cbpp")
+    X = columns(*dummies(d.period, [2, 3, 4]))
+    return CountRows(d.incidence, X, trials=d["size"], terms=(RandomTerm(pd.factorize(d.herd)[0]),))
+
+
+RESTRICTED = {
+    ("cbpp_binomial_glmm", "reml"): (cbpp_rows, "binomial"),
+    ("epil_poisson_nb_glmm", "poisson_reml"): (epil_rows, "poisson"),
+    ("epil_poisson_nb_glmm", "nb2_reml"): (epil_rows, "nb2"),
+    ("epil_poisson_nb_glmm", "nb2_reml_few"): (epil_few_rows, "nb2"),
+    ("epil_poisson_nb_glmm", "poisson_reml_slope"): (epil_slope_rows, "poisson"),
+}
+
+
+def restricted(check: str, key: str) -> tuple[CountFit, dict[str, Any]]:
+    """Without priors, as the other program fits it."""
+    rows, family = RESTRICTED[check, key]
+    made = rows()
+    none = np.zeros(made.X.shape[1], bool)
+    fit = fit_counts(made, family, penalised=none, sd_prior=None)
+    return fit, published.values(check)[key]
+
+
+@pytest.mark.parametrize(("check", "key"), RESTRICTED)
+def test_restricted_fits_and_their_full_errors(check: str, key: str) -> None:
+    """Computed with glmmTMB (REML = TRUE), whose errors are those of the joint Hessian."""
+    fit, wanted = restricted(check, key)
+    np.testing.assert_allclose(fit.beta, list(wanted["fixed"].values()), rtol=5e-6)
+    np.testing.assert_allclose(errors(fit), list(wanted["se"].values()), rtol=5e-6)
+    np.testing.assert_allclose(fit.sigma, list(wanted["sd"].values()), rtol=5e-6)
+    assert fit.loglik == pytest.approx(wanted["loglik"], abs=1e-6)
+    if "theta" in wanted:
+        assert 1.0 / fit.alpha == pytest.approx(wanted["theta"], rel=5e-6)
+
+
+def test_errors_at_given_sds_fall_short() -> None:
+    """What the check above is for: in 48 rows the SDs' own uncertainty is 0.3 % of an error."""
+    fit, wanted = restricted("epil_poisson_nb_glmm", "nb2_reml_few")
+    given = np.sqrt(np.diag(fit.cov_given))
+    assert (given / list(wanted["se"].values())).min() < 0.997
+
+
+@pytest.mark.parametrize("subject", ["1", "10", "25"])
+def test_the_slope_of_one_subject(subject: str) -> None:
+    """Fixed slope and deviation, with the error of both together, from TMB's joint precision."""
+    fit, values = restricted("epil_poisson_nb_glmm", "poisson_reml_slope")
+    L = np.zeros(len(fit.coefficients))
+    L[[2, 3 + int(subject) - 1]] = 1.0
+    found = wald_interval(fit, L)
+    estimate, error = values["subjects"][subject]
+    assert found.estimate == pytest.approx(estimate, rel=5e-6)
+    assert found.std_error == pytest.approx(error, rel=5e-6)
 
 
 def test_quine_without_random_terms() -> None:

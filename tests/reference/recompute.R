@@ -1,7 +1,7 @@
 # Recomputes the values of values.json that come from R, model by model, and says how far each
 # is from what is kept:   Rscript tests/reference/recompute.R
 # Ends with status 1 where one is further than the tests allow. Needs lme4, lmerTest, pbkrtest,
-# mgcv, metafor, geepack, MASS and jsonlite; about a minute.
+# mgcv, metafor, geepack, MASS and jsonlite, for restricted count models glmmTMB; about a minute.
 suppressPackageStartupMessages({
   library(lmerTest); library(mgcv); library(metafor); library(geepack); library(jsonlite)
 })
@@ -135,6 +135,41 @@ fit <- geeglm(y ~ age + trt + base, poisson, seizures, id = subject, corstr = "e
               control = geese.control(epsilon = 1e-12, maxit = 100))
 v <- kept$epil_gee$values$moment_estimator_df_corrected
 compare("epil_gee", c(coef(fit), sqrt(diag(fit$geese$vbeta))), c(v$coef, v$se_robust), 1e-6)
+# Restricted likelihood: fixed effects integrated out too, errors by the joint Hessian.
+if (requireNamespace("glmmTMB", quietly = TRUE)) {
+  exact <- glmmTMB::glmmTMBControl(
+    optCtrl = list(rel.tol = 1e-15, x.tol = 1e-12, iter.max = 1e3, eval.max = 2e3))
+  restricted <- function(check, key, form, d, family, subjects = NULL) {
+    fit <- suppressWarnings(
+      glmmTMB::glmmTMB(form, d, family = family, REML = TRUE, control = exact))
+    v <- kept[[check]]$values[[key]]
+    found <- c(glmmTMB::fixef(fit)$cond, sqrt(diag(vcov(fit)$cond)),
+               sqrt(unlist(glmmTMB::VarCorr(fit)$cond)), logLik(fit))
+    if (!is.null(v$theta)) found <- c(found, sigma(fit))
+    wanted <- c(v$fixed, v$se, v$sd, v$loglik, v$theta)
+    for (one in names(subjects)) {
+      # The slope of one subject: the fixed slope and its deviation.
+      V <- solve(as.matrix(TMB::sdreport(fit$obj, getJointPrecision = TRUE)$jointPrecision))
+      par <- fit$obj$env$last.par.best; L <- rep(0, length(par))
+      L[which(names(par) == "beta")[3]] <- 1
+      L[which(names(par) == "b")[59 + as.integer(one)]] <- 1
+      found <- c(found, sum(L * par), sqrt(drop(L %*% V %*% L)))
+      wanted <- c(wanted, subjects[[one]])
+    }
+    compare(paste(check, key), found, wanted, 5e-6)
+  }
+  seizures$trt <- relevel(factor(seizures$trt), "placebo"); seizures$subject <- factor(seizures$subject)
+  seizures$later <- seizures$period - 2.5
+  few <- droplevels(subset(seizures, subject %in% c(1:6, 29:34)))
+  check <- "epil_poisson_nb_glmm"; full <- y ~ lbase * trt + lage + V4 + (1 | subject)
+  restricted("cbpp_binomial_glmm", "reml", cbind(incidence, size - incidence) ~ period + (1 | herd),
+             herds, binomial)
+  restricted(check, "poisson_reml", full, seizures, poisson)
+  restricted(check, "nb2_reml", full, seizures, glmmTMB::nbinom2)
+  restricted(check, "nb2_reml_few", y ~ trt + V4 + (1 | subject), few, glmmTMB::nbinom2)
+  restricted(check, "poisson_reml_slope", y ~ trt + later + (1 | subject) + (0 + later | subject),
+             seizures, poisson, kept[[check]]$values$poisson_reml_slope$subjects)
+}
 fit <- MASS::glm.nb(Days ~ Eth + Sex + Age + Lrn, data_of("quine"), control = glm.control(1e-12))
 v <- kept$quine_negative_binomial$values
 compare("quine_negative_binomial", c(coef(fit), fit$theta, fit$twologlik),

@@ -1,0 +1,41 @@
+"""Sentences about a data set that stand on the season's page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.models.counts import CountFit
+from pipeline.models.design import Design
+from pipeline.models.engine.solver import Fit
+from pipeline.models.fitting import OutcomeFits
+from pipeline.models.responses import Laps
+
+
+def season_notes(
+    design: Design,
+    fits: Mapping[str, OutcomeFits],
+    counts: Mapping[str, CountFit],
+    laps: Laps,
+) -> tuple[str, ...]:
+    """Sentences about grip and clock, fits that did not converge, and what never happened."""
+    out = []
+    for meeting, rows in design.runs.groupby("meeting", sort=False):
+        if rows["team"].all():
+            out.append(
+                f"{meeting}: only the team's own cars ran. Grip is known from them alone, so that "
+                "changes made with the clock cannot be told from it."
+            )
+        if not rows["hour_known"].all():
+            out.append(
+                f"{meeting}: the export gives no time of day for some sessions; their order in "
+                "the day serves as time."
+            )
+    every: list[tuple[str, Fit | CountFit]] = [("mistakes", fit) for fit in counts.values()]
+    for outcome, found in fits.items():
+        every += [(outcome, one.fit) for one in (found.base, *found.by_variable.values())]
+    for outcome, fit in every:
+        if not fit.converged:
+            out.append(f"The {outcome} model: {fit.message}. Read it with care.")
+    if not laps.incidents.any():
+        out.append("No lap was lost to an incident: mistakes cannot be compared.")
+    return tuple(dict.fromkeys(out))
