@@ -120,7 +120,7 @@ def say_left_out(loaded: Loaded, result: SeasonResult) -> None:
         click.echo(f"note: {count} rows of the exports were set aside (backtoback check)", err=True)
     excluded = result.runs["excluded"].notna().sum()
     if excluded:
-        click.echo(f"note: {excluded} runs are of excluded sessions", err=True)
+        click.echo(f"note: {excluded} runs are left out, with the reason on the page", err=True)
     for note in (*loaded.season.notes, *result.notes):
         click.echo(f"note: {note}", err=True)
 
