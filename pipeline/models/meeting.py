@@ -25,6 +25,7 @@ from pipeline.models.identify import switch_pairs, usable_runs
 from pipeline.models.responses import TIMED, Laps, lap_tables, pace_response
 from pipeline.models.results import runs_table
 from pipeline.models.season import effects_alone
+from pipeline.runs.neutralised import stretches
 from pipeline.tables.records import MeetingResult, SeasonData
 
 
@@ -61,6 +62,7 @@ def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:
         reference="Corrected times are at the meeting's mean grip over all its runs, for a lap in "
         "the middle of a run.",
         notes=_notes(own, design),
+        neutralised=stretches(own.runs, own.laps),
         effects=effects_alone(own, outcomes=("pace", "spread"), conditions=()),
     )
 

@@ -12,6 +12,7 @@ import pandas as pd
 from pipeline.errors import CallError, Problem, UserError
 from pipeline.public.columns import DAY, MOMENT, TEXT, Columns, as_day, as_text
 from pipeline.public.laps import LapRows, read_laps
+from pipeline.runs.neutralised import with_neutralised
 from pipeline.runs.order import filled, places_by_number
 from pipeline.tables.records import SeasonData
 from pipeline.tables.schema import SESSION_KINDS
@@ -60,9 +61,10 @@ def season_data(
     if problems or config.team is None:
         count = f"{len(problems)} fault{'s' * (len(problems) != 1)}"
         raise UserError(f"what was handed in has {count}:", problems)
-    frame = _with_hours(columns, rows)
+    frame, lap_frame = _with_hours(columns, rows), rows.frame(columns)
+    frame["excluded"] = with_neutralised(frame["excluded"], lap_frame)
     data = SeasonData(
-        frame, rows.frame(columns), tuple(factors), tuple(config.claims),
+        frame, lap_frame, tuple(factors), tuple(config.claims),
         config.team.race_seconds, config.team.worthwhile_s,
     )  # fmt: skip
     return data, [*_not_used(ran, factors), *rows.notes(columns)]

@@ -59,7 +59,7 @@ class Joined:
             yield f"{aside} rows of the exports were set aside (backtoback check)"
         excluded = int(self.data.runs["excluded"].notna().sum())
         if excluded:
-            yield f"{excluded} runs are of excluded sessions"
+            yield f"{excluded} runs are left out, with the reason on the page"
         yield from self.source.notes
 
     def season(

@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.public.columns import Columns
-from pipeline.read.status import CLEAN, TRAFFIC, lap_status, run_centres
-from pipeline.read.traffic import costs_time, in_traffic
+from pipeline.read.judging import Driven, from_start, statuses
 from pipeline.tables.schema import LAP_STATUSES
 
 if TYPE_CHECKING:
@@ -39,50 +38,42 @@ class LapRows:
         """What is to be said about statuses that were found."""
         if self.status is not None or _fine_starts(runs["start"]):
             return []
-        return [
-            "laps: what each lap is was found by its run alone; laps lost to traffic can only be "
-            "told where `start` has parts of a second"
-        ]
+        return ["laps: laps lost to traffic can only be told where `start` has parts of a second"]
 
     def _found(self, runs: Mapping[str, Array]) -> Array:
-        """By the rules of import, see read.status and read.traffic: a meeting at a time, since
-        how much laps usually vary, and whether traffic costs any, is a matter of the track."""
-        meeting = pd.factorize(runs["meeting"])[0][self.run]
-        out = np.zeros(len(self.run), dtype=np.int8)
-        for number in range(meeting.max() + 1):
-            here = np.flatnonzero(meeting == number)
-            own = LapRows(self.run[here], self.lap[here], self.lap_s[here], None)
-            out[here] = own._found_together(runs)
-        return out
-
-    def _found_together(self, runs: Mapping[str, Array]) -> Array:
-        opens = self._opens()
-        centres = run_centres(self.run, self.lap_s, ~opens)
-        codes = lap_status(self.run, self.lap_s, opens, centres)
-        if _fine_starts(runs["start"]):
-            session, clean = pd.factorize(runs["session"])[0], codes == CLEAN
-            passings = self._passings(opens, runs["start"])
-            behind = clean & in_traffic(session, self.run, *passings, centres.centre)
-            usual = centres.centre[self.run]
-            if costs_time(behind[clean], self.lap_s[clean], usual[clean]):
-                codes[behind] = TRAFFIC
+        """By the rules of import, each meeting as if it were one export."""
+        codes = np.zeros(len(self.run), dtype=np.int8)
+        meeting, names = pd.factorize(runs["meeting"])
+        for number in range(len(names)):
+            rows = np.flatnonzero(meeting[self.run] == number)
+            if len(rows):
+                codes[rows] = statuses(self._driven(rows, runs))
         return codes
 
-    def _opens(self) -> Array:
-        opens = np.ones(len(self.run), dtype=bool)
-        opens[1:] = self.run[1:] != self.run[:-1]
-        return opens
+    def _driven(self, rows: Array, runs: Mapping[str, Array]) -> Driven:
+        """The laps `rows` (k,) of one meeting."""
+        used, run = np.unique(self.run[rows], return_inverse=True)
+        own = {name: runs[name][used] for name in ("session", "heat", "driver", "start")}
+        lap_s, fine = self.lap_s[rows], _fine_starts(runs["start"])
+        if np.isnat(own["start"]).all():
+            times = from_start(run, lap_s)
+            field = pd.factorize(own["session"] + "\0" + own["heat"])[0]
+        else:
+            times = self._passings(rows, run, own["start"])
+            field = np.zeros(len(used), dtype=np.int64)
+        session, car = (pd.factorize(own[name])[0] for name in ("session", "driver"))
+        return Driven(run, lap_s, *times, fine, session, field, car)
 
-    def _passings(self, opens: Array, start: Array) -> tuple[Array, Array]:
-        """(L,) microseconds at which each lap began and ended; 0 where that is not known.
+    def _passings(self, rows: Array, run: Array, start: Array) -> tuple[Array, Array]:
+        """(k,) microseconds at which each lap began and ended; 0 where that is not known.
 
         After a lap that is missing nothing is known: the times of the laps no longer add up.
         """
-        first = np.flatnonzero(opens)[np.cumsum(opens) - 1]
-        known = (self.lap == np.arange(len(first)) - first + 1) & ~np.isnat(start)[self.run]
-        before = np.cumsum(self.lap_s) - self.lap_s
-        begin = start.astype(np.int64)[self.run] + _micros(before - before[first])
-        return np.where(known, begin, 0), np.where(known, begin + _micros(self.lap_s), 0)
+        begin, end = from_start(run, self.lap_s[rows])
+        place = np.arange(len(run)) - np.searchsorted(run, run) + 1
+        known = (self.lap[rows] == place) & ~np.isnat(start)[run]
+        start = start.astype(np.int64)[run]
+        return np.where(known, start + begin, 0), np.where(known, start + end, 0)
 
 
 def read_laps(lapped: Columns, runs: int) -> LapRows:
@@ -112,7 +103,3 @@ def _fine_starts(start: Array) -> bool:
     """Whether most of the starts, (R,) datetime64 in us, are known to parts of a second."""
     fine = start.astype(np.int64)[~np.isnat(start)] % 1_000_000 != 0
     return 2 * int(fine.sum()) > len(start)
-
-
-def _micros(seconds: Array) -> Array:
-    return np.round(1e6 * seconds).astype(np.int64)

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.read import status, stays, traffic
+from pipeline.read import status, stays
 from pipeline.read.gathered import Gathered, Harvest
-from pipeline.read.grouping import runs_of
+from pipeline.read.grouping import cars_of, runs_of
 from pipeline.read.instants import NO_TIME, SECOND
+from pipeline.read.judging import Driven, from_start, statuses
 from pipeline.read.keys import first_of, places_in
 from pipeline.read.labels import Labels
 from pipeline.read.ordered import Context, Ordered, in_order
@@ -130,27 +131,23 @@ def _double_limit(axis: np.ndarray, cut: np.ndarray) -> float:
 
 def status_of(laps: Laps) -> np.ndarray:
     """Code of each lap's status (n,)."""
-    if not len(laps.run):
-        return np.zeros(0, dtype=np.int8)
-    centres = status.run_centres(laps.run, laps.lap_s, ~laps.opens)
-    codes = status.lap_status(laps.run, laps.lap_s, laps.opens, centres, laps.is_double)
-    if _fine_clock(laps.end):
-        codes[_behind_others(laps, codes == status.CLEAN, centres)] = status.TRAFFIC
-    return codes
-
-
-def _behind_others(laps: Laps, clean: np.ndarray, centres: status.Centres) -> np.ndarray:
-    """(n,) bool: clean laps lost to the car ahead; none where that cost no time."""
     known = laps.end != NO_TIME
     begin, end = laps.begin, laps.end
-    if not known.all():
+    if not known.any():
+        begin, end = from_start(laps.run, laps.lap_s)
+    elif not known.all():
         begin, end = np.where(known, begin, 0), np.where(known, end, 0)
-    session = laps.session.codes[laps.opens]
-    behind = clean & traffic.in_traffic(session, laps.run, begin, end, centres.centre)
-    rows = np.flatnonzero(clean)
-    if traffic.costs_time(behind[rows], laps.lap_s[rows], centres.centre[laps.run[rows]]):
-        return behind
-    return np.zeros(len(clean), dtype=bool)
+    rows = laps.rows.keep(np.flatnonzero(laps.opens))
+    session, heat = laps.session.codes[laps.opens], laps.heat.codes[laps.opens]
+    field = rows.racing_class.codes.astype(np.int64)
+    if not laps.absolute:  # such a clock starts anew in each heat of each session
+        field = (field * len(laps.session.values) + session) * len(laps.heat.values) + heat
+    fine = _fine_clock(laps.end)
+    return statuses(
+        Driven(
+            laps.run, laps.lap_s, begin, end, fine, session, field, cars_of(rows), laps.is_double
+        )
+    )
 
 
 def _fine_clock(end: np.ndarray) -> bool:

@@ -16,7 +16,7 @@ from pipeline.read.dialect import check_mapping
 from pipeline.read.frames import ends_of, laps_by_run, sessions_frame, set_aside_frame
 from pipeline.read.gathered import Gathered, Harvest
 from pipeline.read.grid import gather_grid
-from pipeline.read.instants import zone_of
+from pipeline.read.instants import NO_TIME, SECOND, zone_of
 from pipeline.read.labels import clean
 from pipeline.read.loading import Text, decode, read_bytes
 from pipeline.read.ordered import Context
@@ -25,10 +25,17 @@ from pipeline.read.rows import RowReader
 from pipeline.read.timeline import session_starts
 from pipeline.read.titles import Titles, session_name, title_day
 from pipeline.read.understanding import understood
+from pipeline.read.words import field_of
 from pipeline.read.workbook import is_workbook, read_workbook
 
 if TYPE_CHECKING:
     import pandas as pd
+
+# A race that is stopped later has left more than a row a car.
+FIRST_LAPS = 3
+# Seconds: a results sheet's times, taken from the finish, lead back to one start; clocks without
+# parts of a second are off by one.
+TOGETHER = 1.5
 
 
 def read_export(path: Path, options: ReadOptions, source: str | None = None) -> Export:
@@ -115,7 +122,7 @@ def _read_text(text: Text, options: ReadOptions, name: str, several_sheets: bool
     context = Context(options, layout, named, day, blocks[0].sheet)
     laps = assemble(rows, context, harvest)
     _refuse_nothing(laps, harvest, name)
-    _refuse_results(laps, layout, name)
+    _refuse_results(laps, blocks, name)
     return _export(text, blocks, laps, context, harvest, name)
 
 
@@ -166,9 +173,16 @@ def _refuse_nothing(laps: Laps, harvest: Harvest, name: str) -> None:
     )
 
 
-def _refuse_results(laps: Laps, layout: str, name: str) -> None:
-    """A table of results has a row a car, with the number of its laps and its total time."""
-    if layout == "laps" and len(laps.run) > 2 and laps.opens.all() and laps.lap.min() > 1:
+def _refuse_results(laps: Laps, blocks: list[Block], name: str) -> None:
+    """A table of results has a row a car, with the number of its laps and its total time.
+
+    So has a heat that was stopped in its first laps, with the last one's number and time: told by a
+    header that says lap time, or by a clock at which those laps did not begin together.
+    """
+    one_each = len(laps.run) > 2 and bool(laps.opens.all()) and laps.lap.max() > 1
+    if not one_each or blocks[0].match.layout != "laps" or _says_lap_time(blocks[0]):
+        return
+    if laps.lap.max() > FIRST_LAPS or not _began_apart(laps):
         raise UserError(
             f"{name} holds results, not laps",
             [
@@ -180,6 +194,18 @@ def _refuse_results(laps: Laps, layout: str, name: str) -> None:
                 )
             ],
         )
+
+
+def _says_lap_time(block: Block) -> bool:
+    """The header, or the user, calls the times lap times."""
+    place = block.match.columns.get("lap_s")
+    return place is not None and field_of(block.header.cells[place]) == "lap_s"
+
+
+def _began_apart(laps: Laps) -> bool:
+    """The clock knows when the laps began, and not all of them began at one start."""
+    known = (laps.end != NO_TIME).all()
+    return bool(known) and int(np.ptp(laps.begin)) > TOGETHER * SECOND
 
 
 def _export(

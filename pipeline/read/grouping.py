@@ -55,11 +55,11 @@ def _sessions(
     if not len(ends):
         return stays.number_stays(found.group[cut.first])
     session = stays.clusters(cut, starts, ends, found.times.stretch)
-    several = stays.several_per_car(_cars(found.rows.keep(cut.first)), session)
+    several = stays.several_per_car(cars_of(found.rows.keep(cut.first)), session)
     return session if several else one
 
 
-def _cars(rows: Gathered) -> np.ndarray:
+def cars_of(rows: Gathered) -> np.ndarray:
     """(n,) code of the car, whatever its session."""
     car = rows.driver.codes.astype(np.int64) * len(rows.transponder.values)
     car = (car + rows.transponder.codes) * len(rows.number.values)
@@ -99,6 +99,6 @@ def _named(
         heat = together(heat, which, lambda a, b: f"{a} {b}".strip())
     opens = np.zeros(len(session), dtype=bool)
     opens[:1] = True
-    for codes in (names.codes, heat.codes, rows.racing_class.codes, _cars(rows)):
+    for codes in (names.codes, heat.codes, rows.racing_class.codes, cars_of(rows)):
         opens[1:] |= np.diff(codes) != 0
     return names, heat, np.cumsum(opens) - 1

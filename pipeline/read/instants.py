@@ -1,8 +1,7 @@
-"""Times of day as instants: dates, midnight, summer time, clocks that were set back."""
+"""Times of day as instants: dates, zones, numbers that stand for times."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -11,29 +10,12 @@ import numpy as np
 
 from pipeline.errors import CallError, Problem
 from pipeline.read.clocks import DAY, NO_DAY, Clocks, spreadsheet_days
-from pipeline.read.keys import alike, distinct, first_of, order_of
+from pipeline.read.keys import distinct
 
 NO_TIME = np.iinfo(np.int64).min
 SECOND = 1_000_000
 HALF_DAY = DAY // 2
 LATEST = 84_000 * DAY  # in the year 2199; an instant beyond is a misread number
-# Smaller steps back are passings written out of turn, not a clock that was set back.
-SET_BACK = 5 * SECOND
-
-
-@dataclass(frozen=True)
-class Order:
-    """How the rows follow each other, and where their clock breaks.
-
-    stretch (n,): number of clock set-backs before each row (in its car's rows, or in all).
-    late (n,) bool: second pass through an hour that summer time's end repeats.
-    roll (n,): midnights passed. jumps: (row, microseconds) of each set-back.
-    """
-
-    stretch: np.ndarray
-    late: np.ndarray
-    roll: np.ndarray
-    jumps: tuple[tuple[int, int], ...]
 
 
 def zone_of(name: str) -> ZoneInfo:
@@ -57,76 +39,6 @@ def is_reverse(times: np.ndarray, groups: np.ndarray) -> bool:
     if np.count_nonzero(same) > len(same) / 2:
         steps = steps[same]
     return len(steps) > 2 and bool(np.count_nonzero(steps < 0) > 0.7 * len(steps))
-
-
-def follow(local: np.ndarray, cars: np.ndarray, dated: np.ndarray, zone: ZoneInfo) -> Order:
-    """Follow a file's clock row by row.
-
-    local (n,): microseconds, of the day or of the era; NO_TIME rows must not be among them.
-    cars (n,): code of the car. dated (n,): a date was written beside the time.
-    """
-    size = len(local)
-    turn = _one_car_after_the_other(local, cars)
-    mixed = turn and bool((np.diff(cars) < 0).any())
-    order = order_of(cars) if mixed else np.arange(size)
-    times, group = (local[order], cars[order]) if mixed else (local, cars)
-    group = group if turn else alike(0, size)
-    steps = np.diff(times, prepend=times[:1])
-    opens = np.diff(group, prepend=group[:1] - 1) != 0
-    steps[opens] = 0
-    if not (steps < -SET_BACK).any():
-        return Order(alike(0, size), alike(False, size), alike(0, size), ())
-    midnight = (steps < -HALF_DAY) & ~dated[order]
-    back = (steps < -SET_BACK) & ~midnight
-    repeated = back & _repeats_an_hour(times, steps, back, zone)
-    back &= ~repeated
-    jumps = tuple((int(order[i]), int(-steps[i])) for i in np.flatnonzero(back)[:1_000])
-    return Order(
-        stretch=_within(back, opens, order),
-        late=_within(repeated, opens, order) > 0,
-        roll=_within(midnight, opens, order),
-        jumps=jumps,
-    )
-
-
-def _one_car_after_the_other(local: np.ndarray, cars: np.ndarray) -> bool:
-    """True for a file sorted by car; False for one in order of time."""
-    if len(local) < 4:
-        return False
-    changes = int((np.diff(cars) != 0).sum()) + 1
-    different = np.count_nonzero(np.bincount(cars))
-    if 1 < different == changes and len(local) > 2 * different:
-        return True
-    falls = int((np.diff(local) < -SET_BACK).sum())
-    return falls > max(3, len(local) // 200)
-
-
-def _within(hits: np.ndarray, opens: np.ndarray, order: np.ndarray) -> np.ndarray:
-    """Running count of hits within each group, back in the order of rows."""
-    if not hits.any():
-        return np.zeros(len(hits), dtype=np.int64)
-    total = np.cumsum(hits)
-    starts = first_of(opens)
-    counts = np.empty(len(hits), dtype=np.int64)
-    counts[order] = total - (total - hits)[starts]
-    return counts
-
-
-def _repeats_an_hour(
-    times: np.ndarray, steps: np.ndarray, back: np.ndarray, zone: ZoneInfo
-) -> np.ndarray:
-    """Steps back of up to an hour that land in the hour which the end of summer time repeats."""
-    hits = np.zeros(len(times), dtype=bool)
-    for place in np.flatnonzero(back)[:1_000]:
-        if -3_660 * SECOND < steps[place] < -600 * SECOND:
-            hits[place] = _is_repeated(int(times[place]), zone)
-    return hits
-
-
-def _is_repeated(local: int, zone: ZoneInfo) -> bool:
-    moment = datetime.fromtimestamp(local / SECOND, UTC).replace(tzinfo=None)
-    first, second = (moment.replace(tzinfo=zone, fold=fold).utcoffset() for fold in (0, 1))
-    return first is not None and second is not None and first > second
 
 
 def to_utc(local: np.ndarray, late: np.ndarray, zone: ZoneInfo) -> np.ndarray:

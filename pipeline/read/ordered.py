@@ -65,11 +65,25 @@ def in_order(rows: Gathered, context: Context, harvest: Harvest) -> Ordered:
     turned = forwards(rows, group, harvest)
     if turned is not None:
         rows, group = rows.keep(turned), group[turned]
+    counted = _counted_through(rows.lap, group)
+    if counted is not None:
+        rows, group = rows.keep(counted), group[counted]
     times = timeline(rows, group, context.options, context.title_day, harvest)
     found = Ordered(rows.untimed(), times, group, alike(False, len(rows)))
+    if times.shuffled and times.complete:
+        found = found.keep(np.lexsort((times.axis, times.stretch, group)))
     if context.layout == "passings":
         return _passings_in_order(found, context, harvest)
     return _laps_in_order(found, context, harvest)
+
+
+def _counted_through(lap: np.ndarray, group: np.ndarray) -> np.ndarray | None:
+    """Order by car and lap for rows in no order, where each lap has its number once; else None."""
+    order = order_of(group)
+    falls = (np.diff(lap[order]) < 0) & (np.diff(group[order]) == 0)
+    if not falls.any() or not (lap > 0).all() or _duplicated(group, lap).any():
+        return None
+    return np.lexsort((lap, group))
 
 
 def _passings_in_order(found: Ordered, context: Context, harvest: Harvest) -> Ordered:
@@ -162,12 +176,13 @@ def _duplicated(*columns: np.ndarray) -> np.ndarray:
 def _sequence(lap: np.ndarray, group: np.ndarray) -> tuple[np.ndarray | None, np.ndarray]:
     """Order by car, and within a car as the laps followed (None: they stand so already); and
     where laps restart (in order)."""
-    order = None if (np.diff(group) >= 0).all() else order_of(group)
     falls = np.zeros(len(lap), dtype=bool)
+    counted = _counted_through(lap, group)
+    if counted is not None:
+        return counted, falls
+    order = None if (np.diff(group) >= 0).all() else order_of(group)
     cars, laps = (group, lap) if order is None else (group[order], lap[order])
     falls[1:] = (np.diff(cars) == 0) & (np.diff(laps) < 0)
-    if falls.any() and not _duplicated(group, lap).any():
-        return np.lexsort((lap, group)), np.zeros(len(lap), dtype=bool)
     return order, falls
 
 

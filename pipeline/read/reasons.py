@@ -107,6 +107,13 @@ STATUSES: tuple[Reason, ...] = (
         "1.204, then 15.030",
     ),
     Reason(
+        "neutralised",
+        "Neutralised",
+        "The whole field was slow at the same time: a stopped race, marshals on the track, a "
+        "shower. It says nothing about the car, the driver or the grip.",
+        "41.800 while all others were as slow",
+    ),
+    Reason(
         "other",
         "Other",
         "A timed lap that is none of these and cannot be compared: a stop, a short cut.",

@@ -27,6 +27,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.tables.schema import LAP_STATUSES
+
 # A lap is an incident above centre + max(SPREADS x spread, SHARE x centre).
 SPREADS = 6.0
 SHARE = 0.05
@@ -41,8 +43,8 @@ DOUBLE_SHARE = 0.4
 MISSED_SHARE = 0.05
 STOP = 2.5
 SMALLEST_SPREAD = 0.003
-NAMES = np.array(["clean", "first", "incident", "traffic", "missed", "double", "other"])
-CLEAN, FIRST, INCIDENT, TRAFFIC, MISSED, DOUBLE, OTHER = range(7)
+NAMES = np.array(LAP_STATUSES)
+CLEAN, FIRST, INCIDENT, TRAFFIC, MISSED, DOUBLE, NEUTRALISED, OTHER = range(len(NAMES))
 
 
 @dataclass(frozen=True)
@@ -101,11 +103,13 @@ def lap_status(
     opens: np.ndarray,
     centres: Centres | None = None,
     doubles: np.ndarray | None = None,
+    held: np.ndarray | None = None,
 ) -> np.ndarray:
     """Code of each lap's status (n,), by the run alone (traffic is told by `traffic`).
 
     run (n,): 0..R-1, rising, laps in order. opens (n,) bool: the first lap of a run. doubles
-    (n,) bool: laps known to end at the second of two passings of one crossing.
+    (n,) bool: laps known to end at the second of two passings of one crossing. held (n,) bool:
+    laps driven while the whole field was slow (see `neutralised`), not in `centres`.
     """
     if not len(run):
         return np.zeros(0, dtype=np.int8)
@@ -123,6 +127,8 @@ def lap_status(
         status[_rest_of_double(lap_s, status == DOUBLE, opens, centre[run], bound[run])] = DOUBLE
     if doubles is not None:
         status[doubles] = DOUBLE
+    if held is not None:
+        status[held & (status != DOUBLE)] = NEUTRALISED
     status[_first_true_laps(run, opens, status)] = FIRST
     return status
 

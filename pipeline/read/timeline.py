@@ -11,13 +11,12 @@ import pyarrow as pa
 
 from pipeline.errors import CallError, Problem, UserError
 from pipeline.read.clocks import DAY, NO_DAY, day_number, read_clocks
+from pipeline.read.following import Order, follow, restarts
 from pipeline.read.gathered import Gathered, Harvest
 from pipeline.read.instants import (
     HALF_DAY,
     NO_TIME,
     SECOND,
-    Order,
-    follow,
     is_reverse,
     local_of,
     to_utc,
@@ -32,12 +31,14 @@ from pipeline.read.records import ReadOptions
 class Timeline:
     """utc (n,): microseconds, NO_TIME where no instant is known. axis (n,): microseconds that
     order the rows (instants, else elapsed), or NO_TIME. stretch (n,): set-backs of the clock
-    before the row. absolute: `axis` holds instants."""
+    before the row. absolute: `axis` holds instants. shuffled: a car's rows do not all stand in the
+    order of their times."""
 
     utc: np.ndarray
     axis: np.ndarray
     stretch: np.ndarray
     absolute: bool
+    shuffled: bool = False
 
     @property
     def complete(self) -> bool:
@@ -48,7 +49,7 @@ class Timeline:
         """Only these rows: a bool mask, or indices in the order wanted."""
         utc = picked(self.utc, rows)
         axis = utc if self.absolute else picked(self.axis, rows)
-        return Timeline(utc, axis, picked(self.stretch, rows), self.absolute)
+        return Timeline(utc, axis, picked(self.stretch, rows), self.absolute, self.shuffled)
 
 
 def forwards(rows: Gathered, groups: np.ndarray, harvest: Harvest) -> np.ndarray | None:
@@ -72,7 +73,7 @@ def timeline(
     """Put the rows' times on one axis. groups (n,): code of car and session."""
     zone = zone_of(options.timezone)
     size = len(rows)
-    stretch, utc = alike(0, size), rows.utc
+    stretch, utc, shuffled = alike(0, size), rows.utc, False
     known = (rows.local != NO_TIME) & (utc == NO_TIME)
     if known.any():
         utc = utc.copy()
@@ -85,20 +86,19 @@ def timeline(
         local = local + order.roll * DAY
         local = _past_midnight(local, rows.session.codes[which], ~dated)
         utc[which] = to_utc(local, order.late, zone)
-        stretch = _at(order.stretch, which, size)
+        stretch, shuffled = _at(order.stretch, which, size), order.shuffled
         _tell_jumps(order, rows.line[which], harvest)
     if (utc != NO_TIME).any():
-        return Timeline(utc, utc, stretch, True)
+        return Timeline(utc, utc, stretch, True, shuffled)
     if np.isnan(rows.elapsed).all():
         return Timeline(utc, utc, stretch, False)
     axis = np.where(np.isnan(rows.elapsed), NO_TIME, np.nan_to_num(rows.elapsed) * SECOND)
     axis = np.where(np.abs(axis) < 9e18, axis, NO_TIME).astype(np.int64)
     counted = np.flatnonzero(axis != NO_TIME)
     if len(counted):
-        every = np.ones(len(counted), dtype=bool)
-        order = follow(axis[counted], groups[counted], every, zone)
-        stretch = _at(order.stretch, counted, size)
-    return Timeline(utc, axis, stretch, False)
+        order = restarts(axis[counted], groups[counted])
+        stretch, shuffled = _at(order.stretch, counted, size), order.shuffled
+    return Timeline(utc, axis, stretch, False, shuffled)
 
 
 def _at(values: np.ndarray, rows: np.ndarray | slice, size: int) -> np.ndarray:

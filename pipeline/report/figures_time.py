@@ -20,11 +20,13 @@ def grip_day(
     *,
     runs: pd.DataFrame | None = None,
     field: pd.DataFrame | None = None,
+    slow: pd.DataFrame | None = None,
     height: float = 1.5,
 ) -> ggplot:
     """Grip over one day, in seconds a lap lost to the day's best; the runs on it if given.
 
-    curve: hour, seconds, low, high. runs: hour, seconds, driver. field: hour, seconds.
+    curve: hour, seconds, low, high. runs: hour, seconds, driver. field: hour, seconds. slow: begin,
+    end: hours between which the whole field was slow.
     top: upper end of the axis, the same on all days.
     """
     import plotnine as p9
@@ -33,6 +35,7 @@ def grip_day(
     marks = [frame for frame in (runs, field) if frame is not None and len(frame)]
     lowest = min(0.0, curve["low"].min(), *(frame["seconds"].min() for frame in marks)) - 0.02
     parts: Layers = [
+        *_slow(slow, lowest, top),
         p9.geom_ribbon(p9.aes("hour", ymin="low", ymax="high"), curve, fill=BAND, size=0),
         *_field(field),
         p9.geom_line(p9.aes("hour", "seconds"), curve, color=INK, size=0.9),
@@ -67,6 +70,19 @@ def _field(field: pd.DataFrame | None) -> Layers:
     mapping = p9.aes("hour", "seconds")
     field = light(field)
     return [p9.geom_point(mapping, field, color=RULE, fill=RULE, size=0.9, shape="o")]
+
+
+def _slow(slow: pd.DataFrame | None, bottom: float, top: float) -> Layers:
+    import plotnine as p9
+
+    if slow is None or not len(slow):
+        return []
+    # A stretch of a minute would not be seen on the axis of a day: an edge gives it some width.
+    sides = p9.aes(xmin="begin", xmax="end")
+    return [
+        p9.geom_rect(sides, light(slow[["begin", "end"]]), ymin=bottom, ymax=top,
+                     fill=RULE, color=RULE, size=0.6)
+    ]  # fmt: skip
 
 
 def _runs(runs: pd.DataFrame | None) -> Layers:

@@ -47,6 +47,7 @@ def grip_figure(
     *,
     runs: pd.DataFrame | None = None,
     field: pd.DataFrame | None = None,
+    slow: pd.DataFrame | None = None,
     height: float = 1.5,
 ) -> FigureView:
     """One day's curve, as grip_day draws it."""
@@ -56,7 +57,7 @@ def grip_figure(
         f"{first['seconds']:.2f} at {first['time'][11:16]}, "
         f"{last['seconds']:.2f} at {last['time'][11:16]}."
     )
-    plot = grip_day(curve, top, runs=runs, field=field, height=height)
+    plot = grip_day(curve, top, runs=runs, field=field, slow=slow, height=height)
     heads = [
         "Time",
         *(Heading(h, True) for h in ("Seconds a lap", "Low", "High")),

@@ -139,6 +139,7 @@ STATUSES = {
     "traffic": "held up by another car",
     "missed": "the loop missed a passing: two laps in one",
     "double": "the loop counted twice",
+    "neutralised": "the whole field was slow at the same time; left out everywhere",
     "other": "out of the comparison for another reason",
 }
 

@@ -32,6 +32,7 @@ from pipeline.report.words import (
     NOTHING,
     Number,
     date_words,
+    hour_words,
     missing,
     number,
     plural,
@@ -165,7 +166,7 @@ def _grip(result: MeetingResult, runs: pd.DataFrame) -> Section | None:
     own = _about_grip(runs, level)
     top = max(float(grip["high"].max()), float(own["seconds"].max())) + ROOM
     figures = tuple(
-        _day(i, result.meeting, day, curve, own, _about_grip(result.field, level), top)
+        _day(i, result, day, curve, own, _about_grip(result.field, level), top)
         for i, (day, curve) in enumerate(grip.groupby("day"), 1)
     )
     return Section(
@@ -176,8 +177,25 @@ def _grip(result: MeetingResult, runs: pd.DataFrame) -> Section | None:
             "everybody's laps, with its 95 % interval. Each mark is a run against the mean of its "
             "driver's runs: the team's by shape, the others as dots. A run below the line was "
             "better than the track.",
+            *_slow_words(result.neutralised),
         ),
         figures=figures,
+    )
+
+
+def _slow_words(slow: pd.DataFrame | None) -> tuple[str, ...]:
+    """When the whole field was slow, and what became of those laps."""
+    if slow is None or not len(slow):
+        return ()
+    many = slow["date"].nunique() > 1
+    times = [
+        f"{row.date + ' ' if many else ''}{hour_words(row.begin)} to {hour_words(row.end)}"
+        for row in records(slow)
+    ]
+    laps = plural(int(slow["laps"].sum()), "lap")
+    return (
+        f"The whole field was slow from {', '.join(times)}: {laps} of then count neither for pace "
+        "nor as mistakes, and say nothing of the grip.",
     )
 
 
@@ -195,7 +213,7 @@ def _about_grip(runs: pd.DataFrame, level: dict[Any, float]) -> pd.DataFrame:
 
 def _day(
     index: int,
-    meeting: str,
+    result: MeetingResult,
     day: Any,
     curve: pd.DataFrame,
     own: pd.DataFrame,
@@ -203,16 +221,21 @@ def _day(
     top: float,
 ) -> FigureView:
     today = own[own["date"] == day]
+    slow = result.neutralised
+    slow = None if slow is None else slow[slow["date"] == day]
     view = grip_figure(
         f"grip-{index}",
-        f"{meeting}, {date_words(str(day))}",
+        f"{result.meeting}, {date_words(str(day))}",
         curve,
         top,
         runs=today,
         field=field[(field["date"] == day) & (field["seconds"] < top)],
+        slow=slow,
         height=2.9,
     )
     legend = tuple((mark, name) for name, (_, mark) in driver_shapes(today["driver"]).items())
+    if slow is not None and len(slow):
+        legend = (*legend, ("▮", "the whole field was slow"))
     return FigureView(view.key, view.title, view.description, view.svg, view.table, legend)
 
 

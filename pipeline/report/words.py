@@ -101,6 +101,12 @@ def date_words(first: str, last: str = "") -> str:
     return f"{start} to {last_day.day} {last_day:%B %Y}"
 
 
+def hour_words(hours: float) -> str:
+    """Hours since midnight as '14:05'."""
+    minutes = round(hours * 60)
+    return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
+
+
 def is_definite(verdict: str) -> bool:
     """The data show a direction, within the fixed words."""
     return verdict in {word for pair in DIRECTIONS.values() for word in pair}

@@ -12,6 +12,7 @@ import pandas as pd
 
 from pipeline.errors import UserError
 from pipeline.runs.joining import one_run_each
+from pipeline.runs.neutralised import with_neutralised
 from pipeline.runs.order import hours, natural
 from pipeline.runs.run_table import run_table
 from pipeline.runs.setups import SetupLog, join, read_log
@@ -204,7 +205,9 @@ def runs_of(store: Store, team: Team, meetings: list[str], people: People) -> St
     run = place[streams["run"].to_numpy()[laps["stream"].to_numpy()]]
     order = np.lexsort((laps["lap"].to_numpy(), run))
     cells = {name: laps[name].array.take(order) for name in ("lap", "lap_s", "status")}
-    return StoreRuns(runs, pd.DataFrame({"run": run[order], **cells}), streams, tuple(notes))
+    laps = pd.DataFrame({"run": run[order], **cells})
+    runs["excluded"] = with_neutralised(runs["excluded"], laps)
+    return StoreRuns(runs, laps, streams, tuple(notes))
 
 
 def _with_conditions(runs: pd.DataFrame, team: Team) -> list[str]:

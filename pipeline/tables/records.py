@@ -102,6 +102,8 @@ class MeetingResult:
     reference: sentence that says which grip corrected_s refers to.
     effects: schema.EFFECTS of pace and spread from this meeting alone, all its back-to-backs
         together; None where they were not asked for.
+    neutralised: date, begin, end (hours since midnight), laps, drivers: when the whole field was
+        slow.
     """
 
     meeting: str
@@ -111,3 +113,4 @@ class MeetingResult:
     reference: str
     notes: tuple[str, ...] = ()
     effects: pd.DataFrame | None = None
+    neutralised: pd.DataFrame | None = None

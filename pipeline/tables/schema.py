@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-LAP_STATUSES = ("clean", "first", "incident", "traffic", "missed", "double", "other")
+LAP_STATUSES = (
+    "clean", "first", "incident", "traffic", "missed", "double", "neutralised", "other",
+)  # fmt: skip
 SESSION_KINDS = ("practice", "qualifying", "final", "test")
 OUTCOMES = ("pace", "spread", "mistakes", "fade", "race")
 CONDITIONS = ("grip", "surface")

@@ -392,6 +392,42 @@ VARIANTS = [
         "practice",
     ),
     Variant(
+        "laps by their start",
+        rows(
+            "Driver;Lap;Lap time;Time of day;Session",
+            lambda p: [p.driver, str(p.number), POINT(p.seconds), hours()(p.at), "Practice 1"],
+            laps=sorted(heat(), key=lambda p: p.at - p.seconds),
+            delimiter=",",
+        ),
+        "laps",
+        "Practice 1",
+        "practice",
+    ),
+    Variant(
+        "laps by position",
+        rows(
+            "Driver;Lap;Lap time;Time of day",
+            lambda p: [p.driver, str(p.number), POINT(p.seconds), hours()(p.at)],
+            laps=sorted(heat(), key=lambda p: (p.number, p.at)),
+            above="Qualifying 2\n",
+        ),
+        "laps",
+        "Qualifying 2",
+        "qualifying",
+    ),
+    Variant(
+        "laps in no order",
+        rows(
+            "Fahrer;Runde;Rundenzeit;Uhrzeit",
+            lambda p: [p.driver, str(p.number), COMMA(p.seconds), hours(",")(p.at)],
+            laps=sorted(heat(), key=lambda p: p.at * 7919 % 1),
+            above="Endlauf\n",
+        ),
+        "laps",
+        "Endlauf",
+        "final",
+    ),
+    Variant(
         "durations in three forms in one column",
         rows(
             "Driver;Lap;Lap time;Session",
@@ -607,6 +643,19 @@ VARIANTS = [
         "practice",
         people=NUMBERS,
         file="practice_2.csv",
+    ),
+    Variant(
+        "passings in no order",
+        "Time of day;Transponder\n"
+        + "".join(
+            f"{hours()(at)};{p.transponder}\n"
+            for at, p in sorted(passings(heat()), key=lambda item: item[0] * 7919 % 1)
+        ),
+        "passings",
+        "practice_4",
+        "practice",
+        people=NUMBERS,
+        file="practice_4.csv",
     ),
     Variant(
         "passings by car",

@@ -173,6 +173,92 @@ def test_a_table_of_results_is_not_taken_for_laps(tmp_path: Path) -> None:
         read(text, tmp_path)
 
 
+RESULTS = {
+    "with the time of the finish": """
+        Pos;Name;Laps;Time;Time of day
+        1;Ada;19;5:02.3;10:05:02.3
+        2;Bo;19;5:04.3;10:05:04.3
+        3;Cy;18;5:06.0;10:05:06.0
+    """,
+    "of a heat stopped in its second lap": """
+        Pos;Name;Laps;Time
+        1;Ada;2;34.3
+        2;Bo;2;36.4
+        3;Cy;1;20.1
+    """,
+    "of such a heat, with the time of the finish": """
+        Pos;Name;Laps;Time;Time of day
+        1;Ada;2;34.3;10:00:34.3
+        2;Bo;2;36.4;10:00:36.4
+        3;Cy;1;20.1;10:00:20.1
+    """,
+    "after four laps that did not begin together": """
+        Pos;Name;Laps;Time;Time of day
+        1;Ada;4;66.3;10:05:02.3
+        2;Bo;4;67.3;10:06:04.3
+        3;Cy;4;69.0;10:07:06.0
+    """,
+    "of starts within a second and a half": """
+        Name;Lap;Time;Time of day
+        Ada;2;16.2;10:00:34.3
+        Bo;2;16.4;10:00:35.9
+        Cy;2;16.3;10:00:35.1
+    """,
+}
+STOPPED_HEATS = {
+    "one lap each": """
+        Driver;Lap;Lap time;Time of day
+        Ada;1;18.2;10:00:18.2
+        Bo;1;18.9;10:00:18.9
+        Cy;1;19.3;10:00:19.3
+    """,
+    "the second laps alone": """
+        Driver;Lap;Lap time
+        Ada;2;16.2
+        Bo;2;16.4
+        Cy;2;16.3
+    """,
+    "the second laps alone, by the clock": """
+        Name;Lap;Time;Time of day
+        Ada;2;16.2;10:00:34.3
+        Bo;2;16.4;10:00:36.2
+        Cy;2;16.3;10:00:35.1
+    """,
+    "one lap or two": """
+        Driver;Lap;Lap time;Time of day
+        Ada;1;18.2;10:00:18.2
+        Ada;2;16.3;10:00:34.5
+        Bo;1;18.9;10:00:18.9
+        Cy;1;19.3;10:00:19.3
+    """,
+    "the last lap of a stint": """
+        Driver;Lap;Lap time;Time of day
+        Ada;41;95.1;10:00:34.3
+        Bo;40;96.2;10:00:36.4
+        Cy;41;95.0;10:00:20.1
+    """,
+}
+
+
+def drawn(picture: str) -> str:
+    return "\n".join(line.strip() for line in picture.strip().splitlines()) + "\n"
+
+
+@pytest.mark.parametrize("name", RESULTS)
+def test_results_are_no_laps(name: str, tmp_path: Path) -> None:
+    with pytest.raises(UserError, match="results, not laps"):
+        read(drawn(RESULTS[name]), tmp_path)
+
+
+@pytest.mark.parametrize("name", STOPPED_HEATS)
+def test_a_heat_stopped_in_its_first_laps_is_one(name: str, tmp_path: Path) -> None:
+    text = drawn(STOPPED_HEATS[name])
+    export = read(text, tmp_path)
+    assert len(export.laps) == export.rows_kept == text.count("\n") - 1
+    assert export.laps["lap_s"].max() < 100
+    assert export.laps["status"].tolist().count("first") == 3
+
+
 def test_a_column_that_only_counts_is_no_time(tmp_path: Path) -> None:
     rows = [f"{k};{1234567 + k % 2};10:0{k}:00" for k in range(8)]
     export = read("\n".join(["Passing;Transponder;Time", *rows]), tmp_path)

@@ -353,6 +353,10 @@ def meeting(result: SeasonResult | None = None, name: str = "carpet-opener") -> 
             result.effects["outcome"].isin(["pace", "spread"])
             & (result.effects["condition"] == "all")
         ].reset_index(drop=True),
+        neutralised=pd.DataFrame(
+            [(day["date"].iloc[0], 10.2, 10.25, 21, 9)],
+            columns=["date", "begin", "end", "laps", "drivers"],
+        ),
     )
 
 

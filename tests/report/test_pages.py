@@ -201,3 +201,14 @@ def test_a_run_sheet_puts_the_days_back_to_backs_together() -> None:
     assert {item.key for item in day.items} == wanted
     without = meeting_page(replace(result, effects=None), context)
     assert all(group.name != "day" for group in without.groups)
+
+
+def test_a_run_sheet_shows_when_the_whole_field_was_slow() -> None:
+    result, context = made_up.meeting(), made_up.context()
+    page = render(meeting_page(result, context))
+    assert "The whole field was slow from 10:12 to 10:15: 21 laps" in page
+    assert "▮" in page
+    calm = replace(result, neutralised=result.neutralised.iloc[:0])
+    without = render(meeting_page(calm, context))
+    assert "whole field was slow" not in without and "▮" not in without
+    assert page.count("<path") > without.count("<path")
