@@ -84,9 +84,12 @@ def test_statuses_are_found_as_the_import_finds_them(season: TeamSeason) -> None
         runs, laps.drop(columns="status"), dicts(data.factors), outcomes=[], conditions=[]
     )
     told, known = found.found.data.laps["status"].astype(str), data.laps["status"].astype(str)
-    ours = known != "traffic"  # told there from the clock of each crossing, file by file
+    # Traffic is told there from the clock of each crossing, file by file; that a whole heat was
+    # slow in the rain is seen here, beside the meeting's other heats.
+    rain = data.runs["excluded"].notna().to_numpy()[data.laps["run"]]
+    ours = (known != "traffic") & ~rain
     assert (told == known)[ours].mean() > 0.9995
-    assert set(told[~ours]) <= {"traffic", "clean"}
+    assert set(told[~ours & ~rain]) <= {"traffic", "clean"}
 
 
 def test_what_a_cell_shows_is_short(demo: Path, season: TeamSeason) -> None:
