@@ -110,7 +110,8 @@ def fingerprint() -> str:
     here = Path(__file__).parent
     own = [here / f"{name}.py" for name in ("kinds", "seasons", "frames", "naive", "replicate")]
     models = sorted((ROOT / "pipeline" / "models").rglob("*.py"))
-    for path in [*models, ROOT / "pipeline" / "runstats.py", *own]:
+    runs = sorted((ROOT / "pipeline" / "runs").glob("*.py"))
+    for path in [*models, *runs, *own]:
         digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
 
