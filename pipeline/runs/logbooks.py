@@ -5,14 +5,26 @@ logbooks/<meeting>/<driver>.csv: one driver's sheet of one meeting, a row a run,
 
 from __future__ import annotations
 
+import contextlib
+import json
 import re
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.runs.setup_places import NUMBER, RESET, RUN_WORD, SAME, Places, hours_of
-from pipeline.runs.setups import Book, Entry, SetupLog, columns_of, log_of, placed_rows, read_typed
+from pipeline.runs.setups import (
+    Book,
+    Entry,
+    Replaced,
+    SetupLog,
+    columns_of,
+    log_of,
+    placed_rows,
+    read_typed,
+)  # fmt: skip
 from pipeline.store.commit import settle
 from pipeline.tables.safecsv import bare
 from pipeline.team.sheets import Sheet, read_file, read_sheet
@@ -25,7 +37,7 @@ if TYPE_CHECKING:
     from pipeline.team.folder import Team
 
 FOLDER = "logbooks"
-REPLACES = b"# taken in with --replace: where a typed row says otherwise, this logbook counts\n"
+_COUNTS = "# counts instead of a typed row: "
 _HALF_DAY = re.compile(r"(\d{1,2}[:.]\d{2}(?:[:.]\d{2})?) ?([ap])\.?m\.?", re.IGNORECASE)
 
 
@@ -86,13 +98,14 @@ def read_books(team: Team, path: Path, name: str) -> BookFile:
     """
     sheet = read_file(path, (), ("meeting", "driver", "run"), name)
     sheet = replace(sheet, frame=sheet.frame.map(bare))
+    given = sheet.frame.copy()
     settings: list[Setting] = [*team.factors, *team.feels]
     log = log_of(team, sheet, settings, more=("start",))
     rows = Rows(log, sheet)
     columns = {s.name: name for name, s in columns_of(settings, sheet.frame).items()}
     if log.problems:
-        return BookFile(sheet.frame, columns, rows, [], log)
-    replaces = path.suffix == ".csv" and REPLACES.strip() in path.read_bytes()[:1000]
+        return BookFile(given, columns, rows, [], log)
+    replaces = _replaces(path)
     by_book: dict[tuple[str, str], list[Entry]] = defaultdict(list)
     for entry in log.entries:
         number = str(rows.numbers[entry.line])
@@ -103,7 +116,26 @@ def read_books(team: Team, path: Path, name: str) -> BookFile:
         rows.once(entries)
         entries.sort(key=lambda entry: int(entry.run))
         books.append(Book(name, meeting, driver, tuple(entries), starts, replaces))
-    return BookFile(sheet.frame, columns, rows, books, log)
+    return BookFile(given, columns, rows, books, log)
+
+
+def replacing_lines(replaces: Iterable[Replaced]) -> bytes:
+    """Comments at the head of a logbook, one for each typed row that it replaces."""
+    lines = (f"{_COUNTS}{json.dumps(each, ensure_ascii=False)}\n" for each in sorted(replaces))
+    return "".join(lines).encode()
+
+
+def _replaces(path: Path) -> frozenset[Replaced]:
+    if path.suffix != ".csv":
+        return frozenset()
+    found = []
+    for line in path.read_bytes().decode("utf-8-sig", "replace").splitlines():
+        if not line.startswith("#"):
+            break
+        with contextlib.suppress(ValueError):
+            run, thing, typed = json.loads(line.removeprefix(_COUNTS))
+            found.append((str(run), str(thing), str(typed)))
+    return frozenset(found)
 
 
 class Rows:

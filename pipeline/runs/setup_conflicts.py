@@ -33,16 +33,16 @@ def settle_between(log: SetupLog, typed: list[Placed], kept: list[Placed]) -> li
     """The rows of logbooks that count beside what a person typed.
 
     A setting that the logbook does not know leaves the person's rows of that meeting standing.
-    Where both name a run and differ, the logbook counts if it was taken in with --replace, and
-    the typed row is said to be overruled; else both are a fault.
+    Where both name a run and differ, the logbook counts if it replaces that row (`log --replace`),
+    and the row is said to be overruled; else both are a fault.
     """
     known = {_thing(each) for each in typed}
     kept = [k for k in kept if k.entry.value != RESET or _thing(k) not in known]
-    replacing = {book.name for book in log.books if book.replaces}
+    replaced = {(book.name, *each) for book in log.books for each in book.replaces}
     for row, book_row in contradictions(typed, kept):
         here, there = row.entry, book_row.entry
         what = f"{here.factor} of {here.driver}'s run {row.at.run_no} at {here.meeting}"
-        if there.source in replacing:
+        if (there.source, there.run, there.factor, here.value) in replaced:
             log.warnings.append(
                 f"{log.name}, line {here.line}: '{here.value}' for {what} is overruled by "
                 f"'{there.value}' in line {there.line} of {there.source}"

@@ -45,12 +45,15 @@ class Entry:
     source: str = ""  # the logbook's file; '' for a row that a person typed
 
 
+Replaced = tuple[str, str, str]  # run of the logbook, factor or feel, value that was typed
+
+
 @dataclass(frozen=True)
 class Book:
     """One driver's logbook of one meeting.
 
     starts: number of a run -> hour of the phone's clock when it went out, None where not said.
-    replaces: taken in with --replace, so that it counts where a typed row says otherwise.
+    replaces: typed rows instead of which it counts, as somebody decided (`log --replace`).
     """
 
     name: str
@@ -58,7 +61,7 @@ class Book:
     driver: str
     entries: tuple[Entry, ...]
     starts: Mapping[int, float | None]
-    replaces: bool = False
+    replaces: frozenset[Replaced] = frozenset()
 
 
 @dataclass
