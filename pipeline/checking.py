@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.errors import Problem
 from pipeline.runs.gathering import Gathered, gather
-from pipeline.runs.setups import read_log
+from pipeline.runs.logbooks import read_log
 from pipeline.store.parquet import ImportRecord, open_store
 from pipeline.team.people import suggestions
 from pipeline.team.session_facts import plain_session

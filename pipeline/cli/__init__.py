@@ -22,6 +22,9 @@ VERBS = {
     "season": ("season", "What each setup change was worth: tables and a report."),
     "share": ("share", "One file for one driver, with nobody else's data in it."),
     "plan": ("plan", "A run order for a test day that grip cannot fool."),
+    "logbook": ("logbook", "A page a driver, on which the log is kept at the track, offline."),
+    "log": ("log", "Take what logbooks hand on into the team folder."),
+    "watch": ("watch", "Import exports as they appear, and redraw the run sheet."),
     "simulate": ("simulate", "An invented team folder, to try the tool on."),
 }
 

@@ -33,7 +33,7 @@ def render_template(
     """Any template that extends base.html; `data` is what it shows."""
     style = asset("style.css") + more_style
     script = asset("table.js") if with_script else ""
-    return _environment().get_template(template).render(
+    return environment().get_template(template).render(
         style=Markup(style), script=Markup(script), policy=policy(style, script), **data
     )  # fmt: skip
 
@@ -52,9 +52,9 @@ def _hash(text: str) -> str:
 
 
 @cache
-def asset(name: str) -> str:
-    """A file of the templates folder as text."""
-    return resources.files("pipeline.report").joinpath("templates", name).read_text("utf-8")
+def asset(name: str, room: str = "pipeline.report") -> str:
+    """A file of a room's templates folder as text."""
+    return resources.files(room).joinpath("templates", name).read_text("utf-8")
 
 
 def _printable(value: Any) -> Any:
@@ -63,9 +63,10 @@ def _printable(value: Any) -> Any:
 
 
 @cache
-def _environment() -> Environment:
+def environment(room: str = "pipeline.report") -> Environment:
+    """The templates of a room, escaped by default."""
     return Environment(
-        loader=PackageLoader("pipeline.report", "templates"),
+        loader=PackageLoader(room, "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_printable,

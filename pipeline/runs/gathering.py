@@ -12,10 +12,11 @@ import pandas as pd
 
 from pipeline.errors import UserError
 from pipeline.runs.joining import one_run_each
+from pipeline.runs.logbooks import read_log
 from pipeline.runs.neutralised import with_neutralised
 from pipeline.runs.order import hours, natural
 from pipeline.runs.run_table import run_table
-from pipeline.runs.setups import SetupLog, join, read_log
+from pipeline.runs.setups import SetupLog, join
 from pipeline.store.parquet import ImportRecord, Store, open_store
 from pipeline.store.streams import read_streams
 from pipeline.tables.records import SeasonData

@@ -19,13 +19,16 @@ if TYPE_CHECKING:
     from pipeline.runs.setups import Entry, SetupLog
     from pipeline.team.folder import Team
 
-_NEAR_HOURS = 0.25
-_NUMBER = re.compile(r"#?0*(\d{1,4})(?:\.0)?")
-_RUN_WORD = re.compile(r"(?:before |from |for )?run\W{0,2}0*(\d{1,4})", re.IGNORECASE)
+RESET = "reset"
+UNKNOWN = "?"
+SAME = ("same", "-", "–", "—", "=", '"', "idem", "ditto")
+NEAR_HOURS = 0.25
+NUMBER = re.compile(r"#?0*(\d{1,4})(?:\.0)?")
+RUN_WORD = re.compile(r"(?:before |from |for )?run\W{0,2}0*(\d{1,4})", re.IGNORECASE)
 _DAY_AND_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\S+)")
 
 
-class _Run(NamedTuple):
+class Run(NamedTuple):
     row: Hashable
     place: int
     date: str
@@ -53,10 +56,10 @@ class Placed(NamedTuple):
     at: Place
     date: str
 
-    def order(self) -> tuple[int, str, float, int]:
-        """Rows before the same run count in the order of day, time and line."""
+    def order(self) -> tuple[int, str, bool, float, int]:
+        """Rows before the same run count in the order of day, time and line; logbooks last."""
         clock = -1.0 if self.at.clock is None else self.at.clock
-        return self.at.place, self.date, clock, self.entry.line
+        return self.at.place, self.date, bool(self.entry.source), clock, self.entry.line
 
 
 class Places:
@@ -69,12 +72,12 @@ class Places:
     def __init__(self, mine: pd.DataFrame, everyone: pd.DataFrame, team: Team) -> None:
         columns = ["driver", "class", "date", "start_hour", "run_no"]
         ordered = mine.sort_values(columns, kind="stable").assign(place=range(len(mine)))
-        self.runs: dict[tuple[str, str], list[_Run]] = defaultdict(list)
-        self.career: dict[tuple[str, str], list[_Run]] = defaultdict(list)
+        self.runs: dict[tuple[str, str], list[Run]] = defaultdict(list)
+        self.career: dict[tuple[str, str], list[Run]] = defaultdict(list)
         fields = ["meeting", "driver", "place", "date", "session", "class", "run_no"]
         fields += ["start_hour", "hour_known"]
         for index, meeting, driver, *cells in ordered[fields].itertuples(name=None):
-            run = _Run(index, *cells)
+            run = Run(index, *cells)
             self.runs[meeting, driver].append(run)
             self.career[driver, run.racing_class].append(run)
         self.days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
@@ -82,11 +85,11 @@ class Places:
             (meeting, plain_session(session)): (session, date, hour)
             for meeting, session, date, hour in _session_starts(everyone)
         }
-        self.known: dict[tuple[str, str, str, str], tuple[str, Place] | None] = {}
+        self.known: dict[tuple[str, str, str, str], tuple[str, Place] | None]
 
     def place(self, log: SetupLog) -> list[Placed]:
         """The entries that have a place, in the order in which they count; faults go to the log."""
-        self.log = log
+        self.log, self.known = log, {}
         placed = []
         for entry in log.entries:
             key = (entry.meeting, entry.driver, entry.run, entry.racing_class)
@@ -98,7 +101,7 @@ class Places:
         return sorted(placed, key=Placed.order)
 
     def _find(self, entry: Entry) -> tuple[str, Place] | None:
-        racing_class = self._class(entry)
+        racing_class = self.class_of(entry)
         if racing_class is None:
             return None
         runs = [r for r in self.runs.get((entry.meeting, entry.driver), [])
@@ -110,7 +113,7 @@ class Places:
             place = self._in_meeting(entry, runs)
         return (racing_class, place) if place else None
 
-    def _class(self, entry: Entry) -> str | None:
+    def class_of(self, entry: Entry) -> str | None:
         """The class that a row is about: what it says, else the driver's only one."""
         here = self.runs.get((entry.meeting, entry.driver), [])
         raced = {r.racing_class for r in here}
@@ -129,17 +132,17 @@ class Places:
             return None
         return next(iter(raced), entry.racing_class)
 
-    def _in_meeting(self, entry: Entry, runs: list[_Run]) -> Place | None:
-        number = _NUMBER.fullmatch(entry.run)
+    def _in_meeting(self, entry: Entry, runs: list[Run]) -> Place | None:
+        number = NUMBER.fullmatch(entry.run)
         if number:
             return self._by_number(entry, runs, int(number[1]))
         dated = _DAY_AND_TIME.fullmatch(entry.run)
         clock = time_of_day(dated[2] if dated else entry.run)
         if clock:
-            return self._by_time(entry, runs, dated[1] if dated else "", _hours(clock))
+            return self._by_time(entry, runs, dated[1] if dated else "", hours_of(clock))
         return self._by_session(entry, runs)
 
-    def _by_number(self, entry: Entry, runs: list[_Run], number: int) -> Place | None:
+    def _by_number(self, entry: Entry, runs: list[Run], number: int) -> Place | None:
         for run in runs:
             if run.run_no == number:
                 return Place(run.place, run.run_no)
@@ -148,7 +151,7 @@ class Places:
         self._fault(entry, f"run '{entry.run}'", expected)
         return None
 
-    def _by_time(self, entry: Entry, runs: list[_Run], day: str, clock: float) -> Place | None:
+    def _by_time(self, entry: Entry, runs: list[Run], day: str, clock: float) -> Place | None:
         days = sorted({run.date for run in runs})
         if not day and len(days) > 1:
             expected = f"the day too, as '{days[0]} {entry.run}': the meeting has several"
@@ -167,19 +170,19 @@ class Places:
                 return Place(run.place, run.run_no, clock)
         return self._next(entry, runs[0].racing_class, day, clock)
 
-    def _nearest_in_time(self, entry: Entry, runs: list[_Run], clock: float) -> Place | None:
+    def _nearest_in_time(self, entry: Entry, runs: list[Run], clock: float) -> Place | None:
         run = min(runs, key=lambda run: abs(run.start - clock))
-        if abs(run.start - clock) <= _NEAR_HOURS:
+        if abs(run.start - clock) <= NEAR_HOURS:
             return Place(run.place, run.run_no)
         expected = f"the start of one of {entry.driver}'s runs, within a quarter of an hour"
         self._fault(entry, f"'{entry.run}'", expected)
         return None
 
-    def _by_session(self, entry: Entry, runs: list[_Run]) -> Place | None:
+    def _by_session(self, entry: Entry, runs: list[Run]) -> Place | None:
         for run in runs:
             if plain_session(run.session) == plain_session(entry.run):
                 return Place(run.place, run.run_no)
-        worded = _RUN_WORD.fullmatch(entry.run)
+        worded = RUN_WORD.fullmatch(entry.run)
         if worded:
             return self._by_number(entry, runs, int(worded[1]))
         session = self.sessions.get((entry.meeting, plain_session(entry.run)))
@@ -193,9 +196,10 @@ class Places:
         return None
 
     def _next(self, entry: Entry, racing_class: str, date: str, hour: float) -> Place | None:
+        return None if self.log.sheet_form else self.next_run(entry, racing_class, date, hour)
+
+    def next_run(self, entry: Entry, racing_class: str, date: str, hour: float = 24.0) -> Place:
         """The driver's first run from that moment on, or past the last one."""
-        if self.log.sheet_form:
-            return None
         career = self.career.get((entry.driver, racing_class), [])
         moments = [(run.date, run.start) for run in career]
         after = bisect.bisect_left(moments, (date, hour))
@@ -205,7 +209,7 @@ class Places:
     def _fault(
         self, entry: Entry, found: str, expected: str, advice: str = "", column: str = "run"
     ) -> None:
-        self.log.fault(entry.line, column, found, expected, advice)
+        self.log.fault(entry.line, column, found, expected, advice, entry.source)
 
     def _warn(self, entry: Entry, words: str) -> None:
         held = "it does not count" if self.log.sheet_form else "it holds from the next run"
@@ -222,6 +226,6 @@ def _session_starts(runs: pd.DataFrame) -> Iterator[tuple[str, str, str, float]]
         yield meeting, session, days[day], hour
 
 
-def _hours(clock: str) -> float:
+def hours_of(clock: str) -> float:
     hour, minute, second = map(int, clock.split(":"))
     return hour + minute / 60 + second / 3600

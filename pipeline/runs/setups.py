@@ -1,4 +1,4 @@
-"""The setup log → what was on the car in each run.
+"""The setup log → what was on the car in each run, and how it felt.
 
 Two forms, told apart by the header. Changes (`factor`, `value`): a value holds from its run until
 the next row of that driver and factor, through later meetings too. Sheet (a column a factor): a
@@ -10,25 +10,25 @@ from __future__ import annotations
 import bisect
 import re
 from collections import defaultdict
-from collections.abc import Hashable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem
-from pipeline.runs.setup_places import Placed, Places
-from pipeline.team.sheets import FREE_TEXT, column_name, nearest, read_sheet
+from pipeline.runs.logbook_places import place_books
+from pipeline.runs.setup_conflicts import settle_between, two_values
+from pipeline.runs.setup_places import RESET, SAME, UNKNOWN, Placed, Places
+from pipeline.team.sheets import FREE_TEXT, Sheet, column_name, nearest, read_sheet
 from pipeline.team.tables import plain, plain_map
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.team.factors import Factor
+    from pipeline.team.factors import Setting
     from pipeline.team.folder import Team
 
 FIXED = ("meeting", "driver", "run", "class")
-RESET = "reset"
-SAME = ("same", "-", "–", "—", "=", '"', "idem", "ditto")
 
 
 @dataclass(frozen=True)
@@ -42,39 +42,81 @@ class Entry:
     racing_class: str
     factor: str
     value: str
+    source: str = ""  # the logbook's file; '' for a row that a person typed
+
+
+Replaced = tuple[str, str, str]  # run of the logbook, factor or feel, value that was typed
+
+
+@dataclass(frozen=True)
+class Book:
+    """One driver's logbook of one meeting.
+
+    starts: number of a run -> hour of the phone's clock when it went out, None where not said.
+    replaces: typed rows instead of which it counts, as somebody decided (`log --replace`).
+    """
+
+    name: str
+    meeting: str
+    driver: str
+    entries: tuple[Entry, ...]
+    starts: Mapping[int, float | None]
+    replaces: frozenset[Replaced] = frozenset()
 
 
 @dataclass
 class SetupLog:
-    """The log as read: its entries in the order of the file, and what is wrong with it."""
+    """The log as read: its entries in the order of the file, and what is wrong with it.
+
+    books, feel: what was kept in logbooks, and the scores of feel.csv (see runs.logbooks).
+    """
 
     name: str = "setups.csv"
     sheet_form: bool = False
     entries: list[Entry] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    books: list[Book] = field(default_factory=list)
+    feel: SetupLog | None = None
 
-    def fault(self, line: int, column: str, found: str, expected: str, advice: str = "") -> None:
-        self.problems.append(Problem(found, expected, self.name, line, column, advice))
+    def fault(
+        self, line: int, column: str, found: str, expected: str, advice: str = "", where: str = ""
+    ) -> None:
+        self.problems.append(Problem(found, expected, where or self.name, line, column, advice))
 
 
-def read_log(team: Team) -> SetupLog:
-    """Read and check the log for itself: names, factors and values, not yet runs."""
+def read_typed(team: Team) -> SetupLog:
+    """Read and check setups.csv for itself: names, factors and values, not yet runs."""
     sheet = read_sheet(team.folder, "setups", ())
     if sheet is None:
         return SetupLog(warnings=["no setups.csv: no run has a known setting"])
+    return log_of(team, sheet, team.factors, changes=True)
+
+
+def log_of(
+    team: Team,
+    sheet: Sheet,
+    settings: Sequence[Setting],
+    more: Iterable[str] = (),
+    *,
+    changes: bool = False,
+) -> SetupLog:
+    """A table as a log of these settings; `more`: columns that another reader looks at.
+
+    changes: the table may have a row a change instead of a row a run.
+    """
     log = SetupLog(sheet.name, problems=list(sheet.problems))
     columns = set(sheet.frame.columns)
     missing = [name for name in FIXED[:3] if name not in columns]
-    log.sheet_form = not {"factor", "value"} <= columns
-    factors = _factor_columns(team, sheet.frame) if log.sheet_form else {}
+    log.sheet_form = not (changes and {"factor", "value"} <= columns)
+    factors = columns_of(settings, sheet.frame) if log.sheet_form else {}
     if log.sheet_form and not factors:
-        missing += ["factor", "value"]
-    if missing and not log.problems:
+        missing += ["factor", "value"] if changes else []
+    if (missing or not (factors or changes)) and not log.problems:
         _wrong_header(log, sheet.frame, missing)
     if log.problems:
         return log
-    used = {*FIXED, *FREE_TEXT, *(factors or ("factor", "value"))}
+    used = {*FIXED, *FREE_TEXT, *more, *(factors or ("factor", "value"))}
     unused = [repr(name) for name in sheet.frame.columns if name not in used]
     if unused:
         log.warnings.append(f"{log.name}: column {', '.join(unused)} is no factor and is not used")
@@ -82,9 +124,10 @@ def read_log(team: Team) -> SetupLog:
     return log
 
 
-def _factor_columns(team: Team, frame: pd.DataFrame) -> dict[str, Factor]:
-    found: dict[str, Factor] = {}
-    for factor in team.factors:
+def columns_of(settings: Sequence[Setting], frame: pd.DataFrame) -> dict[str, Setting]:
+    """Column -> the factor or feel that it is, by name or label."""
+    found: dict[str, Setting] = {}
+    for factor in settings:
         for name in (column_name(factor.name), column_name(factor.label)):
             if name in frame.columns and name not in FIXED:
                 found.setdefault(name, factor)
@@ -103,7 +146,7 @@ class _Reader:
     """Turns the rows of either form into entries."""
 
     def __init__(
-        self, team: Team, log: SetupLog, frame: pd.DataFrame, columns: dict[str, Factor]
+        self, team: Team, log: SetupLog, frame: pd.DataFrame, columns: dict[str, Setting]
     ) -> None:
         self.team, self.log, self.frame, self.columns = team, log, frame, columns
         self.meetings = plain_map(team.meetings["meeting"])
@@ -149,8 +192,9 @@ class _Reader:
 
     def settings(self, line: int, row: dict[str, str]) -> Iterator[tuple[str, str]]:
         """(factor, value) of a row."""
+        cells: list[tuple[str, Setting, str]]
         if self.log.sheet_form:
-            cells = [(column, factor, row[column]) for column, factor in self.columns.items()]
+            cells = [(column, setting, row[column]) for column, setting in self.columns.items()]
         else:
             factor = self.factor(row["factor"])
             if factor is None:
@@ -159,19 +203,19 @@ class _Reader:
                 self.log.fault(line, "factor", found, "a factor of team.toml", advice)
                 return
             cells = [("value", factor, row["value"])]
-        for column, factor, text in cells:
-            value = self.value(line, column, factor, text)
+        for column, setting, text in cells:
+            value = self.value(line, column, setting, text)
             if value:
-                yield factor.name, value
+                yield setting.name, value
 
-    def value(self, line: int, column: str, factor: Factor, text: str) -> str | None:
+    def value(self, line: int, column: str, factor: Setting, text: str) -> str | None:
         """The level meant, RESET, SAME[0], or None for nothing or a fault."""
         if not text and self.log.sheet_form:
             return None
         level = factor.read(text)
         if level is not None:
             return level
-        if plain(text) == RESET:
+        if plain(text) in (RESET, UNKNOWN):
             return RESET
         if plain(text) in SAME:
             return SAME[0]
@@ -194,50 +238,65 @@ def join(team: Team, log: SetupLog, runs: pd.DataFrame) -> pd.DataFrame:
 
     mine = runs[runs["team"]]
     places = Places(mine, runs, team)
-    placed = places.place(log)
-    _two_values(log, placed)
+    placed = placed_rows(log, places, {factor.name for factor in team.factors})
     settings = _settings(placed, places, log.sheet_form)
+    scores = _scores(log, places, {feel.name for feel in team.feels})
     columns = {}
     for factor in team.factors:
         cells = dict.fromkeys(runs.index) | settings.get(factor.name, {})
         columns[factor.name] = pd.Series(list(cells.values()), runs.index, dtype="str")
+    for feel in team.feels:
+        cells = dict.fromkeys(runs.index) | scores.get(feel.name, {})
+        columns[feel.name] = pd.to_numeric(pd.Series(list(cells.values()), runs.index)).astype(
+            "Int64"
+        )
     return pd.DataFrame(columns, index=runs.index)
+
+
+def placed_rows(log: SetupLog, places: Places, names: set[str]) -> list[Placed]:
+    """Typed rows and those of logbooks about these names, in the order in which they count."""
+    typed = places.place(log)
+    two_values(log, typed)
+    kept = [each for each in place_books(log, places) if each.entry.factor in names]
+    kept = settle_between(log, typed, kept)
+    return sorted([*typed, *kept], key=Placed.order)
+
+
+def _scores(
+    log: SetupLog, places: Places, names: set[str]
+) -> dict[str, dict[Hashable, str | None]]:
+    """feel -> index of a run of the team -> score."""
+    if not names:
+        return {}
+    feel = replace(log.feel or SetupLog("feel.csv", True), books=log.books)
+    out: dict[str, dict[Hashable, str | None]] = defaultdict(dict)
+    by_place = {run.place: run.row for runs in places.career.values() for run in runs}
+    for each in placed_rows(feel, places, names):
+        if each.at.run_no:
+            score = None if each.entry.value in (RESET, SAME[0]) else each.entry.value
+            out[each.entry.factor][by_place[each.at.place]] = score
+    log.problems += [p for p in feel.problems if p not in log.problems]
+    log.warnings += [w for w in feel.warnings if w not in log.warnings]
+    return out
 
 
 def _settings(
     placed: list[Placed], places: Places, sheet_form: bool
 ) -> dict[str, dict[Hashable, str | None]]:
     """factor -> index of a run of the team -> setting."""
-    rows: dict[tuple[str, str, str], list[tuple[int, str]]] = defaultdict(list)
+    rows: dict[tuple[str, str, str], list[tuple[int, str, bool]]] = defaultdict(list)
     for each in placed:
         before = rows[each.entry.driver, each.racing_class, each.entry.factor]
         same = each.entry.value == SAME[0]
         value = (before[-1][1] if before else RESET) if same else each.entry.value
-        before.append((each.at.place, value))
+        carries = not sheet_form or bool(each.entry.source)
+        before.append((each.at.place, value, carries))
     out: dict[str, dict[Hashable, str | None]] = defaultdict(dict)
     for (driver, racing_class, factor), changes in rows.items():
-        starts = [place for place, _ in changes]
+        starts = [place for place, *_ in changes]
         for run in places.career.get((driver, racing_class), []):
             last = bisect.bisect_right(starts, run.place) - 1
-            holds = last >= 0 and (not sheet_form or starts[last] == run.place)
+            holds = last >= 0 and (changes[last][2] or starts[last] == run.place)
             setting = changes[last][1] if holds else RESET
             out[factor][run.row] = None if setting == RESET else setting
     return out
-
-
-def _two_values(log: SetupLog, placed: list[Placed]) -> None:
-    """Two rows that set one factor of one run differently: both places are named."""
-    first: dict[tuple[str, str, int], Placed] = {}
-    for each in sorted(placed, key=lambda each: each.entry.line):
-        entry = each.entry
-        if entry.value == SAME[0] or not each.at.run_no:
-            continue
-        other = first.setdefault(
-            (entry.driver + each.racing_class, entry.factor, each.at.place), each
-        )
-        # Two changes at different times before the same run follow each other: no conflict.
-        follow = None not in (each.at.clock, other.at.clock) and each.at.clock != other.at.clock
-        if other.entry.value != entry.value and not follow:
-            found = f"'{entry.value}' for {entry.factor} of {entry.driver}'s run {each.at.run_no} "
-            found += f"at {entry.meeting}, and '{other.entry.value}' in line {other.entry.line}"
-            log.fault(entry.line, "value", found, "one value for a run")

@@ -13,8 +13,8 @@ from pathlib import Path
 from pipeline.errors import CallError, UserError
 
 EXPORT_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xls", ".ods")
-OWN_TABLES = ("drivers", "meetings", "sessions", "setups")
-_OWN_FOLDERS = ("store", "reports")
+OWN_TABLES = ("drivers", "meetings", "sessions", "setups", "feel")
+_OWN_FOLDERS = ("store", "reports", "logbooks")
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,6 +41,11 @@ def _harmless(column: pd.Series) -> pd.Series:
     column = column.where(~text.str.contains("\r"), text.str.replace("\r", " "))
     bad = text.str.contains(_FORMULA, regex=True) & ~text.str.match(_NUMBER)
     return column.where(~bad, "'" + text.str.replace("\r", " "))
+
+
+def bare(text: str) -> str:
+    """A cell without the sign that keeps a spreadsheet from running it."""
+    return text[1:] if text.startswith("'") and re.match(_FORMULA, text[1:]) else text
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -13,10 +13,12 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from pipeline.errors import Problem
 from pipeline.tables.schema import RUNS
-from pipeline.team.factors import Claim, Factor, number_text
+from pipeline.team.factors import Claim, Factor, Feel, number_text
 from pipeline.team.sheets import nearest
 
 FILE = "team.toml"
+_TABLES = ("factor", "claim", "feel")
+_NAME = r"^[A-Za-z_][A-Za-z0-9_]{0,59}$"
 _NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour", "surface"}
 _NOT_A_FACTOR |= {"grip", "factor", "value", "run", "excluded", "note", "start", "venue"}
 
@@ -41,13 +43,20 @@ class TeamKeys(_Strict):
 
 
 class _FactorKeys(_Strict):
-    name: str = Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,59}$")
+    name: str = Field(pattern=_NAME)
     label: str = ""
     kind: Literal["category", "ordered", "number"]
     levels: list[Text] = []
     reference: Text | None = None
     unit: str = ""
-    step: float | None = Field(None, gt=0)
+    step: float | None = Field(None, gt=0, allow_inf_nan=False)
+
+
+class _FeelKeys(_Strict):
+    name: str = Field(pattern=_NAME)
+    label: str = ""
+    worse: Text
+    better: Text
 
 
 class _ClaimKeys(_Strict):
@@ -77,6 +86,7 @@ class Config:
     team: TeamKeys | None = None
     factors: list[Factor] = field(default_factory=list)
     claims: list[Claim] = field(default_factory=list)
+    feels: list[Feel] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
 
@@ -109,9 +119,10 @@ class _Reader:
         self.result = Config()
 
     def config(self) -> Config:
-        for key in self.raw.keys() - {"team", "factor", "claim"}:
-            advice = nearest(key, ["team", "factor", "claim"])
-            self.fault(f"'{key}'", "[team], [[factor]] or [[claim]]", ("", 0, key), advice)
+        for key in self.raw.keys() - {"team", *_TABLES}:
+            advice = nearest(key, ["team", *_TABLES])
+            expected = "[team], [[factor]], [[claim]] or [[feel]]"
+            self.fault(f"'{key}'", expected, ("", 0, key), advice)
         team = self.raw.get("team", {})
         self.result.team = self.keys(TeamKeys, team, ("team", 0, "")) if team else None
         if not team:
@@ -120,6 +131,10 @@ class _Reader:
             self.factor(place, keys)
         for place, keys in self.tables("claim", _ClaimKeys):
             self.claim(place, keys)
+        for place, keys in self.tables("feel", _FeelKeys):
+            self.name("feel", place, keys.name)
+            label = keys.label or keys.name
+            self.result.feels.append(Feel(keys.name, label, keys.worse, keys.better))
         return self.result
 
     def tables(self, kind: str, model: type[_Strict]) -> Iterator[tuple[int, Any]]:
@@ -152,13 +167,12 @@ class _Reader:
     def factor(self, place: int, keys: _FactorKeys) -> None:
         levels = tuple(keys.levels)
         reference = keys.reference or (levels[0] if levels and keys.kind != "number" else "")
-        named = keys.name, keys.label or keys.name, keys.kind
-        made = Factor(*named, levels, reference, keys.unit, keys.step)
-        at = ("factor", place, "name")
-        if keys.name.casefold() in _NOT_A_FACTOR:
-            self.fault(f"'{keys.name}'", "a name that no other column has", at)
-        if keys.name.casefold() in [f.name.casefold() for f in self.result.factors]:
-            self.fault(f"'{keys.name}' a second time", "each factor once", at)
+        made = Factor(keys.name, keys.label or keys.name, keys.kind, levels, reference, keys.unit,
+                      keys.step)  # fmt: skip
+        self.name("factor", place, keys.name)
+        if keys.step and keys.kind != "number":
+            expected = '`step` only for kind = "number"'
+            self.fault(f"step {keys.step:g}", expected, ("factor", place, "step"))
         if keys.kind != "number":
             self.levels(place, made)
         elif keys.reference:
@@ -168,6 +182,15 @@ class _Reader:
                 self.fault(f"'{keys.reference}'", made.expected(), at)
             made = replace(made, reference=read or "")
         self.result.factors.append(made)
+
+    def name(self, kind: str, place: int, name: str) -> None:
+        """Names of factors and feels are columns of the same tables: one space."""
+        at = (kind, place, "name")
+        if name.casefold() in _NOT_A_FACTOR:
+            self.fault(f"'{name}'", "a name that no other column has", at)
+        named = {each.name.casefold() for each in self.result.factors}
+        if name.casefold() in named | {each.name.casefold() for each in self.result.feels}:
+            self.fault(f"'{name}' a second time", f"each {kind} once", at)
 
     def levels(self, place: int, factor: Factor) -> None:
         if len(factor.levels) < 2:
@@ -208,7 +231,7 @@ class _Reader:
 
     def fault(self, found: str, expected: str, at: tuple[str, int, str], advice: str = "") -> None:
         kind, place, key = at
-        name = f"{kind} {place + 1}" if kind in ("factor", "claim") else kind
+        name = f"{kind} {place + 1}" if kind in _TABLES else kind
         column = f"{name}: {key}" if name and key else name or key
         line = self.line_of(kind, place, key)
         self.result.problems.append(Problem(found, expected, self.file, line, column, advice))

@@ -1,4 +1,4 @@
-"""What the team can change on the car (factors), and what it believes about it (claims)."""
+"""What the team can change on the car (factors), what drivers score (feels), what it believes."""
 
 from __future__ import annotations
 
@@ -91,6 +91,30 @@ class Factor:
         """'1.30 mm' as '1.3' where mm is the unit; '' for 'soft' and '28 soft'."""
         found = quantity(level)
         return number_text(found[0]) if found and found[1] in ("", self._unit) else ""
+
+
+@dataclass(frozen=True)
+class Feel:
+    """A question to the driver after a run, scored from -2 (`worse`) to 2 (`better`)."""
+
+    name: str
+    label: str
+    worse: str
+    better: str
+    levels: tuple[str, ...] = ("-2", "-1", "0", "1", "2")
+
+    def read(self, text: str) -> str | None:
+        """The score that a person means ('+1', '−2', '1.0'); None for anything else."""
+        found = quantity(text.replace("−", "-"))
+        score = number_text(found[0]) if found and not found[1] else ""
+        return score if score in self.levels else None
+
+    def expected(self) -> str:
+        """What may stand in a cell, in words."""
+        return f"a whole number from -2 ({self.worse}) to 2 ({self.better}), or nothing"
+
+
+Setting = Factor | Feel  # what may have a column in a log
 
 
 @dataclass(frozen=True)

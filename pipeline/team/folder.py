@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, UserError
-from pipeline.team.factors import Claim, Factor
+from pipeline.team.factors import Claim, Factor, Feel
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Claim", "Factor", "Meeting", "Team", "load_team"]
+__all__ = ["Claim", "Factor", "Feel", "Meeting", "Team", "load_team"]
 
 
 @dataclass(frozen=True)
@@ -49,6 +49,7 @@ class Team:
     meetings: pd.DataFrame
     sessions: pd.DataFrame
     warnings: tuple[str, ...] = ()
+    feels: tuple[Feel, ...] = ()
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -97,10 +98,11 @@ def load_team(folder: Path | str) -> Team:
     if problems or config.team is None:
         raise UserError(_many(problems), problems)
     warnings = [*tables.warnings, *_claim_warnings(config.claims, tables.meetings)]
+    warnings += _feel_warnings(config.feels)
     return Team(
         folder, config.team.name, config.team.race_seconds, config.team.worthwhile_s,
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
-        tables.sessions, tuple(warnings),
+        tables.sessions, tuple(warnings), tuple(config.feels),
     )  # fmt: skip
 
 
@@ -126,3 +128,9 @@ def _claim_warnings(claims: list[Claim], meetings: pd.DataFrame) -> list[str]:
         for claim in claims
         if claim.surface and claim.surface.casefold() not in surfaces
     ]
+
+
+def _feel_warnings(feels: list[Feel]) -> list[str]:
+    """Five taps after a run are what a driver gives (common practice, no published source)."""
+    many = f"team.toml: {len(feels)} [[feel]] are asked after each run; ask five at most"
+    return [many] if len(feels) > 5 else []

@@ -40,6 +40,15 @@ kind = "number"
 reference = "5.2"
 unit = "mm"
 
+# One [[feel]] for each thing that drivers score after a run, -2 (worse) to 2 (better): on the pages
+# of `logbook`, or in feel.csv. Five at most, or none.
+
+[[feel]]
+name = "rear_grip"
+label = "Rear grip"
+worse = "loose"
+better = "planted"
+
 # One [[claim]] for each belief that you want tested (as many as you like, or none).
 # outcome: pace, spread, mistakes, fade or race. expect: lower, higher or same.
 

@@ -50,18 +50,22 @@ def read_sheet(
     if len(paths) > 1:
         names = " and ".join(path.name for path in paths)
         return _nothing(stem, columns, Problem(names, f"one table of {stem}", advice="Remove one"))
-    return _read(paths[0], columns, required)
+    return read_file(paths[0], columns, required)
 
 
-def _read(path: Path, columns: Sequence[str], required: Sequence[str]) -> Sheet:
+def read_file(
+    path: Path, columns: Sequence[str], required: Sequence[str] = (), name: str = ""
+) -> Sheet:
+    """The same of one file; `name` is how messages call it."""
+    name = name or path.name
     try:
         rows = _cells(path)
     except _UnreadableError as error:
-        return _nothing(path.name, columns, Problem(str(error), "a table", where=path.name))
+        return _nothing(name, columns, Problem(str(error), "a table", where=name))
     if not rows:
-        found = Problem("no header", f"the columns {', '.join(required)}", where=path.name)
-        return _nothing(path.name, columns, found)
-    return _to_sheet(path.name, rows, columns, required)
+        found = Problem("no header", f"the columns {', '.join(required)}", where=name)
+        return _nothing(name, columns, found)
+    return _to_sheet(name, rows, columns, required)
 
 
 def _nothing(name: str, columns: Sequence[str], problem: Problem) -> Sheet:
@@ -139,7 +143,8 @@ def _cells(path: Path) -> list[tuple[int, list[str]]]:
     """Rows that hold anything, with their line; `#` starts a comment line."""
     if path.stat().st_size > _LIMIT:
         raise _UnreadableError(f"{path.stat().st_size // 1_000_000} MB")
-    rows = _csv_cells(path) if path.suffix == ".csv" else _workbook_cells(path)
+    packed = path.suffix.lower() in (".xlsx", ".ods")
+    rows = _workbook_cells(path) if packed else _csv_cells(path)
     return [(n, c) for n, c in rows if any(c) and not c[0].startswith("#")]
 
 
