@@ -288,6 +288,25 @@ def test_links_are_not_followed_out_of_a_folder_nor_round_in_circles(folder, tmp
     }
 
 
+def test_a_folder_that_cannot_be_read_is_named(folder, monkeypatch):
+    locked = folder / "exports/spring/locked"
+    laps_csv(locked / "q3.csv", start="12:00:00")
+    scan = os.scandir
+
+    def refuse(path="."):
+        # The tests may run as root, whom no mode of a folder keeps out.
+        if str(path) == str(locked):
+            raise PermissionError(13, "Permission denied", str(path))
+        return scan(path)
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    (skipped,) = take(folder).skipped
+    assert skipped.source == "exports/spring/locked"
+    assert skipped.why == "a folder that cannot be read: Permission denied"
+    with pytest.raises(UserError, match="with --strict"):
+        take(folder, strict=True)
+
+
 def test_the_whole_team_folder_may_be_given(folder):
     (folder / "setups.csv").write_text("meeting,driver,run,factor,value\n")
     take(folder)
