@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import shlex
+import subprocess
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True)
@@ -48,3 +52,11 @@ class CallError(UserError):
     """The call itself is wrong (an unknown name, a missing option). Exit status 2."""
 
     exit_status = 2
+
+
+def pasteable(team_folder: Path, *words: str) -> str:
+    """A command as it can be pasted: quoted, with --team where the team folder is not this one."""
+    here = team_folder.resolve() == Path.cwd()
+    team = [] if here else ["--team", str(team_folder)]
+    command = ["backtoback", *words, *team]
+    return subprocess.list2cmdline(command) if os.name == "nt" else shlex.join(command)

@@ -10,6 +10,7 @@ from pipeline.store.export_files import find_exports, source_name
 from pipeline.store.importing import ImportCall, import_exports, undo
 from pipeline.store.parquet import open_store
 from pipeline.team.folder import load_team
+from pipeline.team.imports import read_imports
 from tests.exports import CARS, LAPS, laps_csv
 from tests.folders import DRIVERS, team_folder
 from tests.test_store import content
@@ -219,7 +220,7 @@ def test_a_mapping_is_remembered_for_the_same_header(folder):
     mapping = {"lap": "no", "lap_s": "omega", "driver": "alpha"}
     first = take(folder, odd1, mapping=mapping, layout="laps", session="Q5")
     assert first.as_json()["laps"] == 8
-    assert list(open_store(folder).mappings().values()) == [mapping]
+    assert list(read_imports(folder).mappings.values()) == [mapping]
     second = take(folder, odd2, layout="laps", session="Q6")
     laps = open_store(folder).read("laps")
     assert set(laps.loc[laps["session"] == "Q6", "lap_s"]) == set(
@@ -254,8 +255,12 @@ def test_a_link_inside_the_store_is_not_written_through(folder, tmp_path):
 def test_a_file_of_another_day_or_meeting_is_told(folder):
     path = folder / "exports/spring/q1.csv"
     take(folder, path)
-    report = take(folder, path, meeting="summer")
-    assert any("was imported for spring too" in warning for warning in report.warnings)
+    before = content(open_store(folder))
+    with pytest.raises(UserError, match="was imported for spring already") as caught:
+        take(folder, path, meeting="summer")
+    command = "backtoback import exports/spring/q1.csv --meeting spring --undo"
+    assert command in str(caught.value)
+    assert content(open_store(folder)) == before
     dated = folder / "exports/spring/dated.csv"
     rows = [f"101,2026-06-20 10:0{lap // 4}:{15 * (lap % 4):02}" for lap in range(12)]
     dated.write_text("\n".join(["Transponder,Time of day", *rows]) + "\n")
@@ -345,6 +350,25 @@ def test_links_are_not_followed_out_of_a_folder_nor_round_in_circles(folder, tmp
         "broken.csv": "not a plain file",
         "far.csv": "a link to a file elsewhere",
     }
+
+
+def test_a_folder_that_cannot_be_read_is_named(folder, monkeypatch):
+    locked = folder / "exports/spring/locked"
+    laps_csv(locked / "q3.csv", start="12:00:00")
+    scan = os.scandir
+
+    def refuse(path="."):
+        # The tests may run as root, whom no mode of a folder keeps out.
+        if str(path) == str(locked):
+            raise PermissionError(13, "Permission denied", str(path))
+        return scan(path)
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    (skipped,) = take(folder).skipped
+    assert skipped.source == "exports/spring/locked"
+    assert skipped.why == "a folder that cannot be read: Permission denied"
+    with pytest.raises(UserError, match="with --strict"):
+        take(folder, strict=True)
 
 
 def test_the_whole_team_folder_may_be_given(folder):

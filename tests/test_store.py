@@ -79,13 +79,6 @@ def test_taking_out_is_the_opposite_of_putting_in(tmp_path):
     assert content(store) == {}
 
 
-def test_mappings_are_remembered_with_the_import(tmp_path):
-    store = stored(tmp_path)
-    store.put("spring", heat("Q1", "10:00", CARS), mappings={"f1": {"driver": "Who"}})
-    store.put("spring", heat("Q2", "11:00", CARS), mappings={"f2": {"lap_s": "Net"}})
-    assert store.mappings() == {"f1": {"driver": "Who"}, "f2": {"lap_s": "Net"}}
-
-
 @pytest.mark.parametrize(
     "name",
     ["../../etc/passwd", "a/b", "a\\b", "con", "NUL.txt", "", ".", "..", " x ", "x.", "-x",

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from pipeline.read import Export, ReadOptions
 from pipeline.read.by_run import LapsByRun, joined
 from pipeline.store.export_files import ExportFile
-from pipeline.store.parquet import Batch, ImportRecord
+from pipeline.store.parquet import Batch
+from pipeline.store.records import ImportRecord
 from pipeline.store.streams import streams_of
 from pipeline.team.people import People, resolve
 from pipeline.team.session_facts import with_facts

@@ -56,7 +56,9 @@ def find_exports(
         if not path.is_dir():
             found.setdefault(_real(path), _export_file(team_folder, path, True))
             continue
-        for file in _below(path):
+        files, closed = _below(path)
+        skipped += [Skipped(source_name(team_folder, place), why) for place, why in closed]
+        for file in files:
             source = source_name(team_folder, file)
             why = _not_an_export(team_folder, file) or _leads_out(path, file)
             if why:
@@ -144,13 +146,22 @@ def _real(path: Path) -> Path:
     return Path(os.path.realpath(path))
 
 
-def _below(folder: Path) -> Iterator[Path]:
-    """Files below a folder in order; links to folders are not followed."""
-    for root, folders, files in os.walk(folder, followlinks=False):
+def _below(folder: Path) -> tuple[list[Path], list[tuple[Path, str]]]:
+    """Files below a folder in order, and the folders that could not be read, with the reason.
+
+    Links to folders are not followed.
+    """
+    found: list[Path] = []
+    closed: list[tuple[Path, str]] = []
+
+    def note(error: OSError) -> None:
+        closed.append((Path(error.filename), f"a folder that cannot be read: {error.strerror}"))
+
+    for root, folders, files in os.walk(folder, onerror=note, followlinks=False):
         folders.sort()
         folders[:] = [name for name in folders if not name.startswith(".")]
-        for name in sorted(files):
-            yield Path(root) / name
+        found += [Path(root) / name for name in sorted(files)]
+    return found, closed
 
 
 def _not_an_export(team_folder: Path, file: Path) -> str:

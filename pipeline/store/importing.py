@@ -2,50 +2,37 @@
 
 from __future__ import annotations
 
-import contextlib
-import datetime
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import CallError, UserError
-from pipeline.read import Export, ReadOptions, read_export
+from pipeline.errors import CallError, UserError, pasteable
 from pipeline.read.records import LAYOUTS
-from pipeline.store.batches import FileRead, make_batch, recorded
+from pipeline.store.batches import make_batch
+from pipeline.store.commit import Writer
 from pipeline.store.export_files import (
     ExportFile,
     Skipped,
     find_exports,
-    sha256_of,
     source_name,
     sources_outside,
     told_apart,
 )
-from pipeline.store.parquet import Batch, ImportRecord, Store, open_store
+from pipeline.store.files_reader import FilesReader, ImportCall
+from pipeline.store.parquet import Batch, Store, file_stem, open_store
+from pipeline.store.records import DamagedError, ImportRecord
+from pipeline.team.imports import FILE, FileOptions, read_imports, updated
 from pipeline.team.people import People
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
     from pipeline.team.folder import Meeting, Team
 
-_NEAR_DAYS = 7
+__all__ = ["ImportCall", "ImportReport", "Progress", "import_exports", "known_meeting", "undo"]
+
 Progress = Callable[[list[ExportFile]], Iterable[ExportFile]]
-
-
-@dataclass(frozen=True)
-class ImportCall:
-    """What the user asks for; see `backtoback import --help`."""
-
-    paths: tuple[Path, ...]
-    meeting: str
-    session: str | None = None
-    start: str | None = None
-    layout: str | None = None
-    mapping: Mapping[str, str] = field(default_factory=dict)
-    dry_run: bool = False
-    strict: bool = False
 
 
 @dataclass
@@ -59,14 +46,7 @@ class ImportReport:
     warnings: list[str] = field(default_factory=list)
     drivers: int = 0
     reasons: Counter[str] = field(default_factory=Counter)
-
     nothing_new: bool = False
-
-    def count(self, records: list[ImportRecord]) -> None:
-        """Take in the files that the call was about."""
-        self.records = records
-        for record in records:
-            self.reasons.update(record.reasons)
 
     def as_json(self) -> dict[str, Any]:
         """What `import --json` prints."""
@@ -89,9 +69,10 @@ def import_exports(
     """Take exports into the store of the team folder.
 
     A file whose bytes and options are known already changes nothing. A file of a known name with
-    other bytes or options replaces what it brought. Raises UserError or CallError, with the store
-    as it was, for an unknown meeting, an export that was named and cannot be read or is
-    ambiguous, nothing usable, and with `strict` for anything set aside.
+    other bytes or options replaces what it brought. A meeting whose files in the store are damaged
+    is read again as a whole. Raises UserError or CallError, with the store as it was, for an
+    unknown meeting, an export that was named and cannot be read or is ambiguous, one of another
+    meeting, nothing usable, and with `strict` for anything set aside.
     """
     if call.layout not in (None, *LAYOUTS):
         close = nearest(str(call.layout), LAYOUTS)
@@ -99,35 +80,104 @@ def import_exports(
     meeting = known_meeting(team, call.meeting)
     files, skipped = find_exports(team.folder, call.paths)
     store = open_store(team.folder)
-    reader = _Reader(team, meeting, call, store)
-    reader.report.skipped += skipped
+    damage = store.damage_of(meeting.meeting)
+    reader = _reader(team, meeting, call, store, damage)
+    reader.skipped += skipped
     files = list(told_apart(files, _places(reader.stored)))
+    if damage:
+        again = _to_read_again(team, store, meeting, damage, files)
+        reader.go_through(again, replace(call, session=None, start=None, layout=None, mapping={}))
     reader.go_through(progress(files))
-    seen = [pair for record in reader.stored for pair in record.people]
-    batch = make_batch(team, reader.read, seen) if reader.read else None
-    report = reader.report
-    report.nothing_new = len(files) == report.already_imported
-    report.count(reader.known + (list(batch.records) if batch else []))
+    batch = make_batch(team, reader.read, _people(reader.stored)) if reader.read else None
+    report = _report(team, meeting, reader, batch)
     _check(report, call)
-    report.drivers = _count_drivers(team, meeting, report.records)
     if batch and not call.dry_run:
-        store.put(meeting.meeting, batch, _replaced(reader.stored, batch), reader.said)
+        store.put(
+            meeting.meeting, batch, _replaced(reader.stored, batch),
+            _kept(team, reader.mappings, reader.files), anew=bool(damage),
+        )  # fmt: skip
+    elif not call.dry_run:
+        store.tidy()
     return report
+
+
+def _reader(
+    team: Team, meeting: Meeting, call: ImportCall, store: Store, damage: DamagedError | None
+) -> FilesReader:
+    """What reads the files, told what the store has, and what is wrong with the store."""
+    scan = store.scan()
+    records = [r for r in scan.records if not damage or r.meeting != meeting.meeting]
+    reader = FilesReader(team, meeting, call, records, read_imports(team.folder))
+    if damage:
+        reader.warnings.append(f"{damage.damage}: all exports of {meeting.meeting} are read again")
+    others = (e for stem, e in scan.damage.items() if stem != file_stem(meeting.meeting))
+    reader.warnings += [f"{error.damage}: import that meeting again too" for error in others]
+    reader.warnings += [f"{path} was not of an import and is taken out" for path in scan.strange]
+    return reader
+
+
+def _to_read_again(
+    team: Team, store: Store, meeting: Meeting, damage: DamagedError, files: list[ExportFile]
+) -> list[ExportFile]:
+    """The exports of a damaged meeting that are not given anyway; UserError if one is gone."""
+    given = {file.source for file in files}
+    sources = [source for source in store.sources_left(meeting.meeting) if source not in given]
+    gone = [source for source in sources if not (team.folder / source).is_file()]
+    if gone:
+        undo = pasteable(team.folder, "import", "--meeting", meeting.meeting, "--undo")
+        raise UserError(
+            f"{damage.damage}, and to mend it {', '.join(gone)} would have to be read again, which "
+            "cannot be found. Nothing was changed. Put it back, or take the meeting out and import "
+            f"what there is:\n  {undo}"
+        )
+    return [ExportFile(team.folder / source, source, True) for source in sources]
+
+
+def _people(records: Iterable[ImportRecord]) -> list[Sequence[str]]:
+    return [pair for record in records for pair in record.people]
+
+
+def _report(team: Team, meeting: Meeting, reader: FilesReader, batch: Batch | None) -> ImportReport:
+    records = reader.known + (list(batch.records) if batch else [])
+    report = ImportReport(
+        records,
+        already_imported=reader.already_imported,
+        understood=[str(file.export.understood) for file in reader.read],
+        skipped=reader.skipped,
+        warnings=reader.warnings,
+        drivers=_count_drivers(team, meeting, records),
+        nothing_new=not reader.read,
+    )
+    for record in records:
+        report.reasons.update(record.reasons)
+    return report
+
+
+def _kept(
+    team: Team,
+    mappings: Mapping[str, Mapping[str, str]],
+    files: Iterable[FileOptions],
+    forget: Iterable[tuple[str, str]] = (),
+) -> dict[str, Writer]:
+    """imports.toml as it is to be, as a file of the store's change; none if it stays as it is."""
+    text = updated(team.folder, mappings, files, forget)
+    if text is None:
+        return {}
+    return {f"../{FILE}": lambda path: path.write_bytes(text.encode("utf-8"))}
 
 
 def undo(team: Team, paths: Iterable[Path], meeting: str) -> list[ImportRecord]:
     """Take files of a meeting out of the store again, or all of it; the records that went.
 
-    The files themselves need not exist any more. Raises UserError for what was not imported.
+    The files themselves need not exist any more; what was said about them is forgotten. Raises
+    UserError for what was not imported.
     """
     store = open_store(team.folder)
     name = _stored_meeting(store, meeting)
-    paths = list(paths)
-    if not paths:
-        return store.remove(name)
-    known = _places(store.imports(name))
-    gone = {source for path in paths for source in _sources_of(team, path, known)}
-    return store.remove(name, gone)
+    known = _places_left(store, name)
+    gone = [source for path in paths for source in _sources_of(team, path, known)]
+    forget = [(name, source) for source in gone or known]
+    return store.remove(name, gone or None, _kept(team, {}, [], forget))
 
 
 def known_meeting(team: Team, name: str) -> Meeting:
@@ -140,108 +190,6 @@ def known_meeting(team: Team, name: str) -> Meeting:
         f"meeting '{name}' is not in meetings.csv; nothing was changed. {close}".rstrip()
         + f"\n  To add it: {name},<date as 2026-05-03>,<venue>,<surface>,<low, medium or high>"
     )
-
-
-class _Reader:
-    """Goes through the files of one call."""
-
-    def __init__(self, team: Team, meeting: Meeting, call: ImportCall, store: Store) -> None:
-        self.call = call
-        self.mappings = store.mappings()
-        self.meeting = meeting
-        self.stored = store.imports(meeting.meeting)
-        self.elsewhere = {
-            record.sha256: name for name, record in store.all_imports() if name != meeting.meeting
-        }
-        self.read: list[FileRead] = []
-        self.known: list[ImportRecord] = []
-        self.said: dict[str, Mapping[str, str]] = {}
-        self.report = ImportReport()
-        layout = call.layout or (meeting.layout if meeting.layout in LAYOUTS else None)
-        self.options = ReadOptions(
-            meeting.meeting, call.session, call.start, layout, dict(call.mapping),
-            meeting.date, meeting.timezone or "UTC",
-        )  # fmt: skip
-
-    def go_through(self, files: Iterable[ExportFile]) -> None:
-        for file in files:
-            digest = sha256_of(file.path)
-            stored = self._find(digest)
-            if stored or digest in [read.digest for read in self.read]:
-                self.report.already_imported += 1
-                if not self.call.dry_run:
-                    self.known += [stored] if stored and stored not in self.known else []
-                    continue
-            try:
-                self._read(file, digest)
-            except UserError as error:
-                if file.named or isinstance(error, CallError) or _is_ambiguous(error):
-                    raise
-                self.report.skipped.append(Skipped(file.source, str(error)))
-
-    def _find(self, digest: str) -> ImportRecord | None:
-        """The record of the same bytes read in the same way; a mapping need not be said again."""
-        wanted = recorded(self.options)
-        for record in self.stored:
-            said = wanted if wanted["mapping"] else {**wanted, "mapping": record.options["mapping"]}
-            if record.sha256 == digest and record.options == said:
-                return record
-        return None
-
-    def _read(self, file: ExportFile, digest: str) -> None:
-        export, options = self.export(file)
-        self.read.append(FileRead(file, digest, options, export))
-        self.report.understood.append(str(export.understood))
-        self.report.warnings += _other_day(self.meeting, file, export)
-        self.report.warnings += _other_meeting(self.elsewhere, file, digest)
-        self.report.warnings += [f"{file.source}: {warning}" for warning in export.warnings]
-        if self.call.mapping:
-            self.said[export.understood.fingerprint] = dict(self.call.mapping)
-
-    def export(self, file: ExportFile) -> tuple[Export, ReadOptions]:
-        """The file as read, with what the team once said about such a header; options used."""
-        try:
-            export = read_export(file.path, self.options, file.source)
-        except CallError:
-            raise
-        except UserError:
-            remembered = {} if self.options.mapping else self.mappings
-            for fingerprint, mapping in remembered.items():
-                options = replace(self.options, mapping=mapping)
-                with contextlib.suppress(UserError):
-                    export = read_export(file.path, options, file.source)
-                    if export.understood.fingerprint == fingerprint:
-                        return export, options
-            raise
-        mapping = self.mappings.get(export.understood.fingerprint, {})
-        if self.options.mapping or not mapping:
-            return export, self.options
-        options = replace(self.options, mapping=mapping)
-        return read_export(file.path, options, file.source), options
-
-
-def _other_day(meeting: Meeting, file: ExportFile, export: Export) -> list[str]:
-    """The export's own date is days away from the meeting's: perhaps it is another's."""
-    day = datetime.date.fromisoformat(meeting.date)
-    days = sorted(set(export.sessions["date"]))
-    far = [d for d in days if abs((datetime.date.fromisoformat(d) - day).days) > _NEAR_DAYS]
-    said = f"{file.source}: is of {', '.join(far)}, but {meeting.meeting} was on {meeting.date}"
-    return [said] if far else []
-
-
-def _other_meeting(elsewhere: Mapping[str, str], file: ExportFile, digest: str) -> list[str]:
-    if digest not in elsewhere:
-        return []
-    name = elsewhere[digest]
-    return [
-        f"{file.source}: was imported for {name} too; if that was a mistake: "
-        f"import {file.source} --meeting {name} --undo"
-    ]
-
-
-def _is_ambiguous(error: UserError) -> bool:
-    """The file is an export, but the user must say how to read it."""
-    return "ambiguous" in error.message
 
 
 def _check(report: ImportReport, call: ImportCall) -> None:
@@ -275,7 +223,10 @@ def _replaced(records: Iterable[ImportRecord], batch: Batch) -> list[str]:
 
 
 def _stored_meeting(store: Store, name: str) -> str:
-    names = store.meetings()
+    scan = store.scan()
+    names = sorted(record.meeting for record in scan.records)
+    if file_stem(name) in scan.damage:
+        return name
     for known in names:
         if known.casefold() == name.casefold().strip():
             return known
@@ -285,6 +236,13 @@ def _stored_meeting(store: Store, name: str) -> str:
 
 def _places(records: Iterable[ImportRecord]) -> dict[str, str]:
     return {record.source: record.place for record in records}
+
+
+def _places_left(store: Store, meeting: str) -> dict[str, str]:
+    """Source → place of a meeting's files, as far as its record can be read."""
+    records = [record for record in store.scan().records if record.meeting == meeting]
+    places = _places(file for record in records for file in record.files)
+    return {source: places.get(source, "") for source in store.sources_left(meeting)}
 
 
 def _sources_of(team: Team, path: Path, known: Mapping[str, str]) -> list[str]:

@@ -3,57 +3,34 @@
 store/laps/*.parquet       schema.LAPS, one file a meeting: one data set for any reader
 store/set_aside/*.parquet  schema.SET_ASIDE
 store/sessions/*.parquet   schema.SESSIONS
-store/imports/*.json       the files that were imported, one record a meeting
-store/mappings.json        columns that the team has named, by the header's fingerprint
+store/imports/*.json       the files that were imported, one record a meeting: see records
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import UserError
+from pipeline.errors import pasteable
 from pipeline.store.commit import Writer, change, locked, settle
-from pipeline.tables.schema import LAPS, SESSIONS, SET_ASIDE, Table
+from pipeline.store.records import (
+    DamagedError,
+    ImportRecord,
+    MeetingRecord,
+    file_stem,
+    load_record,
+    record_writer,
+)
+from pipeline.store.scanning import RECORDS, TABLES, Scan, record_path, scan, table_path
+from pipeline.store.table_files import read_table, table_writer
 
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
-
-TABLES = {"laps": LAPS, "set_aside": SET_ASIDE, "sessions": SESSIONS}
-MAPPINGS = "mappings.json"
-_BATCH = 65_536
-_HARDLY_TWICE = ("elapsed_s",)
-_PLAIN_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,59}(?<!\.)")
-_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
-
-
-@dataclass(frozen=True)
-class ImportRecord:
-    """One imported file: what it was, how it was read, what it gave.
-
-    people: (transponder, name) pairs of its laps, '' for what it does not say. place: a mark of its
-    folder where that is outside the team folder (`export_files.place_of`).
-    """
-
-    source: str
-    sha256: str
-    bytes: int
-    options: Mapping[str, Any]
-    rows_in: int
-    rows_kept: int
-    rows_set_aside: int
-    laps: int
-    sessions: Sequence[str]
-    people: Sequence[Sequence[str]]
-    reasons: Mapping[str, int]
-    on: str = ""
-    place: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,24 +54,27 @@ class Store:
 
     def meetings(self) -> list[str]:
         """Meetings that have anything in the store, by name."""
-        return sorted(record["meeting"] for record in self._records())
+        return sorted(record.meeting for record in self._whole())
 
     def imports(self, meeting: str) -> list[ImportRecord]:
         """The files imported for a meeting, by name of the source; empty for none."""
-        path = self.folder / "imports" / f"{file_stem(meeting)}.json"
-        settle(self.folder)
-        return _files_of(_load(path)) if path.is_file() else []
+        record = self._record(meeting)
+        return record.files if record else []
 
     def all_imports(self) -> list[tuple[str, ImportRecord]]:
-        """(meeting, file) of everything that was imported."""
-        return [(raw["meeting"], file) for raw in self._records() for file in _files_of(raw)]
+        """(meeting, file) of everything that was imported.
+
+        Raises UserError where any file of the store is missing or strange.
+        """
+        return [(record.meeting, file) for record in self._whole() for file in record.files]
 
     def read(
         self, table: str, meetings: Iterable[str] | None = None, columns: list[str] | None = None
     ) -> pd.DataFrame:
         """Rows of 'laps', 'set_aside' or 'sessions'; only these meetings and columns are read.
 
-        Meetings that are not in the store give no rows. Raises UserError for a broken file.
+        Meetings that are not in the store give no rows. Raises UserError for a file that is not
+        what was written.
         """
         return self.arrow(table, meetings, columns).to_pandas()
 
@@ -108,9 +88,13 @@ class Store:
         """The same as an arrow table; `coded`: texts as codes of one dictionary a column."""
         import pyarrow as pa
 
-        settle(self.folder)
+        if meetings is None:
+            records = self._whole()
+        else:
+            found = [self._record(meeting) for meeting in dict.fromkeys(meetings)]
+            records = [record for record in found if record]
         texts = [c.name for c in TABLES[table].columns if coded and c.kind == "text"]
-        parts = [_read(path, columns, texts) for path in self._files(table, meetings)]
+        parts = [self._table(record, table, columns, texts) for record in records]
         if parts:
             return pa.concat_tables(parts).unify_dictionaries()
         empty = TABLES[table].arrow(coded).empty_table()
@@ -121,172 +105,164 @@ class Store:
         meeting: str,
         batch: Batch,
         replaces: Iterable[str] = (),
-        mappings: Mapping[str, Mapping[str, str]] | None = None,
+        extra: Mapping[str, Writer] | None = None,
+        anew: bool = False,
     ) -> None:
         """Take files in, as one change; what their sources (and `replaces`) gave before goes.
 
-        mappings: what the team said about columns, by the header's fingerprint, to be remembered.
+        extra: files of the team folder that change with it, see `commit.change`. anew: nothing of
+        what the store has of the meeting stays, be it damaged or not.
         """
         gone = {record.source for record in batch.records} | set(replaces)
         with locked(self.folder):
-            records = [r for r in self.imports(meeting) if r.source not in gone]
-            records += batch.records
+            old = None if anew else self._record(meeting)
             new = {name: getattr(batch, name) for name in TABLES}
-            extra = {}
-            if mappings:
-                known = {**self.mappings(), **{k: dict(v) for k, v in mappings.items()}}
-                extra[MAPPINGS] = _json_writer(known)
-            self._change(meeting, records, gone, new, extra)
+            self._change(old, gone, MeetingRecord(meeting, list(batch.records)), new, extra or {})
 
-    def remove(self, meeting: str, sources: Iterable[str] | None = None) -> list[ImportRecord]:
-        """Take files of a meeting out again, or all of it; the records of what went."""
+    def remove(
+        self,
+        meeting: str,
+        sources: Iterable[str] | None = None,
+        extra: Mapping[str, Writer] | None = None,
+    ) -> list[ImportRecord]:
+        """Take files of a meeting out again, or all of it; the records of what went.
+
+        A meeting that is damaged goes as a whole alone.
+        """
         with locked(self.folder):
-            records = self.imports(meeting)
+            records = self._left(meeting) if sources is None else self.imports(meeting)
             gone = {r.source for r in records} if sources is None else set(sources)
             removed = [r for r in records if r.source in gone]
-            kept = [r for r in records if r.source not in gone]
-            if removed:
-                self._change(meeting, kept, gone, dict.fromkeys(TABLES), {})
+            if removed or sources is None:
+                old = None if sources is None else self._record(meeting)
+                self._change(old, gone, MeetingRecord(meeting, []), {}, extra or {})
             return removed
 
-    def mappings(self) -> dict[str, dict[str, str]]:
-        """Fingerprint of a header -> field -> column, as the team has once said."""
-        path = self.folder / MAPPINGS
+    def tidy(self) -> None:
+        """Take out what no import made; it counts for nothing."""
+        strange = self._strange()
+        if strange:
+            with locked(self.folder):
+                change(self.folder, {}, strange)
+
+    def scan(self) -> Scan:
+        """What stands in the store by names and sizes. Raises UserError where a newer version
+        wrote it."""
         settle(self.folder)
-        return _load(path) if path.is_file() else {}
+        return scan(self.folder)
+
+    def damage_of(self, meeting: str) -> DamagedError | None:
+        """What is wrong with a meeting's files, each of them read whole."""
+        try:
+            record = self._record(meeting)
+            for name in TABLES:
+                if record:
+                    self._table(record, name)
+        except DamagedError as error:
+            return error
+        return None
+
+    def sources_left(self, meeting: str) -> list[str]:
+        """The files that gave a damaged meeting, by its record or else by its laps."""
+        found = [record.source for record in self._left(meeting)]
+        if found:
+            return found
+        try:
+            laps = read_table(table_path(self.folder, "laps", file_stem(meeting)), ["source"])
+            return sorted(laps["source"].unique().to_pylist())
+        except DamagedError:
+            return []
+
+    def _left(self, meeting: str) -> list[ImportRecord]:
+        """The records of a meeting, none where they cannot be read."""
+        try:
+            return self.imports(meeting)
+        except DamagedError:
+            return []
+
+    def _whole(self) -> list[MeetingRecord]:
+        """All records. Raises UserError where a file of the store is missing or strange."""
+        scan = self.scan()
+        for stem, error in scan.damage.items():
+            with self._mendable(stem):
+                raise error
+        for path in scan.strange:
+            raise DamagedError(
+                f"{path} is no file of the store: no import made it. Remove it, or import any "
+                "export again, which does"
+            )
+        return scan.records
+
+    def _record(self, meeting: str) -> MeetingRecord | None:
+        settle(self.folder)
+        path = record_path(self.folder, file_stem(meeting))
+        with self._mendable(path.stem):
+            return load_record(path) if path.exists() else None
+
+    def _table(
+        self,
+        record: MeetingRecord,
+        table: str,
+        columns: list[str] | None = None,
+        texts: Sequence[str] = (),
+    ) -> pa.Table:
+        stem = file_stem(record.meeting)
+        with self._mendable(stem):
+            path, known = table_path(self.folder, table, stem), record.tables.get(table, {})
+            return read_table(path, columns, texts, known)
+
+    @contextmanager
+    def _mendable(self, stem: str) -> Iterator[None]:
+        """Say of a damaged file how to mend it."""
+        try:
+            yield
+        except DamagedError as error:
+            raise DamagedError(error.damage, self._advice(stem)) from None
+
+    def _advice(self, stem: str) -> str:
+        try:
+            record = load_record(record_path(self.folder, stem))
+        except DamagedError:
+            return "To mend it, import the exports again"
+        sources = [file.source for file in record.files]
+        places = sorted({source.rpartition("/")[0] or source for source in sources})
+        again = pasteable(self.folder.parent, "import", *places, "--meeting", record.meeting)
+        return f"To mend it, import the exports again: {again}"
 
     def _change(
         self,
-        meeting: str,
-        records: list[ImportRecord],
+        old: MeetingRecord | None,
         gone: set[str],
-        new: Mapping[str, pd.DataFrame | pa.Table | None],
+        new: MeetingRecord,
+        rows: Mapping[str, pd.DataFrame | pa.Table],
         extra: Mapping[str, Writer],
     ) -> None:
-        stem = file_stem(meeting)
-        paths = {name: f"{name}/{stem}.parquet" for name in TABLES}
-        record_path = f"imports/{stem}.json"
-        if not records:
-            change(self.folder, {}, [*paths.values(), record_path])
-            return
-        write: dict[str, Writer] = {
-            path: _table_writer(TABLES[name], self.folder / path, gone, new[name])
-            for name, path in paths.items()
+        """Write a meeting's files: what `old` has of other sources than `gone`, and the new."""
+        stem = file_stem(new.meeting)
+        kept = [file for file in old.files if file.source not in gone] if old else []
+        sizes: dict[str, dict[str, Any]] = {name: {} for name in TABLES}
+        record = replace(new, files=[*kept, *new.files], tables=sizes)
+        write = {
+            f"{name}/{stem}.parquet": table_writer(
+                table,
+                partial(self._table, old, name) if old else None,
+                gone,
+                rows.get(name),
+                sizes[name],
+            )
+            for name, table in TABLES.items()
         }
-        files = [vars(r) for r in sorted(records, key=lambda record: record.source)]
-        write[record_path] = _json_writer({"format": 1, "meeting": meeting, "files": files})
-        change(self.folder, {**write, **extra})
+        write[f"{RECORDS}/{stem}.json"] = record_writer(record)
+        strange = [path for path in self._strange() if path not in write]
+        if record.files:
+            change(self.folder, {**write, **extra}, strange)
+        else:
+            change(self.folder, extra, [*write, *strange])
 
-    def _records(self) -> Iterator[dict[str, Any]]:
-        settle(self.folder)
-        for path in sorted((self.folder / "imports").glob("*.json")):
-            yield _load(path)
-
-    def _files(self, table: str, meetings: Iterable[str] | None) -> list[Path]:
-        folder = self.folder / table
-        if meetings is None:
-            return sorted(folder.glob("*.parquet"))
-        paths = [folder / f"{file_stem(meeting)}.parquet" for meeting in meetings]
-        return [path for path in paths if path.is_file()]
+    def _strange(self) -> list[str]:
+        return [path.relative_to(self.folder).as_posix() for path in self.scan().strange]
 
 
 def open_store(team_folder: Path) -> Store:
     """The store of a team folder; it need not exist yet."""
     return Store(team_folder / "store")
-
-
-def file_stem(meeting: str) -> str:
-    """A file name for a meeting on any system: the name itself where that is safe."""
-    if _PLAIN_NAME.fullmatch(meeting) and not _RESERVED.fullmatch(meeting):
-        return meeting
-    slug = re.sub(r"[^A-Za-z0-9]+", "-", meeting).strip("-")[:40]
-    return f"{slug or 'meeting'}-{hashlib.sha256(meeting.encode()).hexdigest()[:10]}"
-
-
-def _table_writer(
-    table: Table, old: Path, gone: set[str], new: pd.DataFrame | pa.Table | None
-) -> Writer:
-    """Old rows of other sources and the new, by source: the order of imports is no matter."""
-
-    def write(path: Path) -> None:
-        import pyarrow as pa
-
-        parts = _split_by_source(_read(old, None), gone) if old.is_file() else {}
-        if new is not None and len(new):
-            parts.update(_split_by_source(table.rows(new), set()))
-        ordered = [parts[source] for source in sorted(parts)]
-        if len(ordered) > 1:
-            ordered = [part.cast(table.arrow()) for part in ordered]
-        whole = pa.concat_tables(ordered) if ordered else table.arrow().empty_table()
-        _write(path, whole, table)
-
-    return write
-
-
-def _write(path: Path, rows: pa.Table, table: Table) -> None:
-    """The rows as parquet; coded texts are written as they are and read as plain ones.
-
-    Whole numbers and instants that rise from row to row are short as differences, and quick;
-    of numbers that hardly ever come twice a dictionary would only be a second copy.
-    """
-    import pyarrow.parquet as pq
-
-    steps = [column.name for column in table.columns if column.kind in ("integer", "instant")]
-    encodings = dict.fromkeys(steps, "DELTA_BINARY_PACKED")
-    encodings |= {name: "BYTE_STREAM_SPLIT" for name in table.names if name in _HARDLY_TWICE}
-    pq.write_table(
-        rows, path, compression="zstd", store_schema=False, write_batch_size=_BATCH,
-        use_dictionary=[name for name in table.names if name not in encodings],
-        column_encoding=encodings, write_statistics=steps,
-    )  # fmt: skip
-
-
-def _split_by_source(rows: pa.Table, gone: set[str]) -> dict[str, pa.Table]:
-    import pyarrow.compute as pc
-
-    sources = pc.unique(rows["source"]).to_pylist()
-    if len(sources) == 1:
-        return {} if sources[0] in gone else {sources[0]: rows}
-    return {s: rows.filter(pc.equal(rows["source"], s)) for s in sources if s not in gone}
-
-
-def _read(path: Path, columns: list[str] | None, coded: Sequence[str] = ()) -> pa.Table:
-    """coded: columns whose texts are to be codes; parquet mostly holds them so already."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    try:
-        with pq.ParquetFile(path, read_dictionary=list(coded)) as file:
-            rows = file.read(columns=columns)
-        return rows.select(columns) if columns else rows
-    except (pa.ArrowException, OSError, KeyError) as error:
-        raise _broken(path, error) from None
-
-
-def _load(path: Path) -> dict[str, Any]:
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except (ValueError, OSError) as error:
-        raise _broken(path, error) from None
-    return dict(content)
-
-
-def _broken(path: Path, error: Exception) -> UserError:
-    words = str(error).splitlines()
-    return UserError(
-        f"{path} of the store cannot be read ({words[0] if words else type(error).__name__}). "
-        "Remove the folder 'store' and import the exports again: nothing else is kept in it"
-    )
-
-
-def _files_of(raw: Mapping[str, Any]) -> list[ImportRecord]:
-    return [ImportRecord(**file) for file in raw["files"]]
-
-
-def _json_writer(content: Mapping[str, Any]) -> Writer:
-    text = json.dumps(content, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
-
-    def write(path: Path) -> None:
-        path.write_text(text, encoding="utf-8")
-
-    return write

@@ -1,5 +1,6 @@
 import json
 import os
+import shlex
 import subprocess
 import sys
 
@@ -89,6 +90,26 @@ def test_undo(folder):
     assert result.returncode == 0
     assert "taken out: exports/spring/q1.csv (18 laps)" in result.stdout
     assert not list((folder / "store/laps").iterdir())
+
+
+@pytest.mark.parametrize("name", ["spring", "Bob's & \"Ann's\" club $HOME; day"])
+def test_a_file_of_another_meeting_is_refused_with_a_command_that_can_be_pasted(tmp_path, name):
+    cells = name.replace('"', '""')
+    meetings = f'meeting,date\n"{cells}",2026-04-18\nother,2026-04-18\n'
+    folder = team_folder(tmp_path / "our team", meetings=meetings)
+    path = laps_csv(folder / "exports/q 1's.csv")
+    assert run(folder, str(path), "--meeting", name).returncode == 0
+    before = {file: file.read_bytes() for file in (folder / "store").rglob("*.*")}
+    refused = run(folder, str(path), "--meeting", "other")
+    assert refused.returncode == 1
+    assert {file: file.read_bytes() for file in (folder / "store").rglob("*.*")} == before
+    command = refused.stderr.splitlines()[-1].strip()
+    assert command.startswith("backtoback import ")
+    assert str(folder) in shlex.split(command)
+    pasted = command.replace("backtoback", f"{shlex.quote(sys.executable)} -m pipeline", 1)
+    done = subprocess.run(["sh", "-c", pasted], capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert run(folder, str(path), "--meeting", "other").returncode == 0
 
 
 def test_no_team_folder(tmp_path):
