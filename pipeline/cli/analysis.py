@@ -103,14 +103,13 @@ def refuse_set_aside(folder: Path) -> None:
 
 def set_aside_reasons(folder: Path) -> tuple[tuple[str, int], ...]:
     """(reason in words, rows set aside for it) over all imports, the commonest first."""
-    from pipeline.read.reasons import REASONS
+    from pipeline.read.reasons import TITLES
     from pipeline.store.parquet import open_store
 
-    titles = {reason.code: reason.title for reason in REASONS}
     counts: Counter[str] = Counter()
     for _, record in open_store(folder).all_imports():
         counts.update(record.reasons)
-    return tuple((titles.get(code, code), count) for code, count in counts.most_common())
+    return tuple((TITLES.get(code, code), count) for code, count in counts.most_common())
 
 
 def say_left_out(loaded: Loaded, result: SeasonResult) -> None:

@@ -121,10 +121,9 @@ def _say_aside(report: ImportReport, warnings: Iterable[str]) -> None:
 
 
 def _title(code: str) -> str:
-    from pipeline.read.reasons import REASONS
+    from pipeline.read.reasons import TITLES
 
-    titles = {reason.code: reason.title for reason in REASONS}
-    return f"{titles[code].lower()} ({code})" if code in titles else code
+    return f"{TITLES[code].lower()} ({code})" if code in TITLES else code
 
 
 def _summary(report: ImportReport, meeting: str, dry_run: bool) -> str:
@@ -143,8 +142,11 @@ def _summary(report: ImportReport, meeting: str, dry_run: bool) -> str:
 
 def _undo(team: Team, paths: tuple[Path, ...], meeting: str, as_json: bool) -> None:
     from pipeline.store.importing import undo as take_out
+    from pipeline.store.importing import waiting
 
     gone = take_out(team, paths, meeting)
+    for sentence in waiting(team, meeting, gone):
+        click.echo(f"note: {sentence}", err=True)
     laps = sum(record.laps for record in gone)
     if as_json:
         click.echo(json.dumps({"undone": [record.source for record in gone], "laps": laps}))
