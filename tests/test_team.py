@@ -34,7 +34,7 @@ def test_every_fault_of_all_files_is_told_at_once_with_its_place(tmp_path):
     folder = team_folder(
         tmp_path,
         toml=toml,
-        drivers="driver,transponder,team,from,until\nAnn,1,maybe,3.5.2026,\n,2,no,,\n",
+        drivers="driver,transponder,team,from,until\nAnn,1,maybe,3/5/2026,\n,2,no,,\n",
         meetings="meeting,date,grip\nspring,soon,lowish\n",
         sessions="meeting,session,kind,start\nsprng,Q1,quali,25:00\n",
     )

@@ -134,9 +134,9 @@ def _counts(title: str, counts: Mapping[str, int]) -> Iterator[str]:
 
 
 def _title(code: str) -> str:
-    from pipeline.read.reasons import REASONS
+    from pipeline.read.reasons import TITLES
 
-    return {reason.code: reason.title.lower() for reason in REASONS}.get(code, code)
+    return TITLES.get(code, code).lower()
 
 
 def _settings(report: CheckReport) -> Iterator[str]:

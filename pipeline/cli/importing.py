@@ -79,7 +79,12 @@ def command(
         paths, meeting, session=session, start=start, layout=layout, map=_mapping(mappings),
         dry_run=dry_run, undo=undo, strict=strict, progress=_progress,
     )  # fmt: skip
-    if not undo:
+    if undo:
+        from pipeline.store.importing import waiting
+
+        for sentence in waiting(opened.team, meeting, answer.report):
+            click.echo(f"note: {sentence}", err=True)
+    else:
         _say_aside(answer.report, opened.notes)
     if as_json:
         click.echo(json.dumps(answer, ensure_ascii=False))
@@ -118,10 +123,9 @@ def _say_aside(report: ImportReport, warnings: Iterable[str]) -> None:
 
 
 def _title(code: str) -> str:
-    from pipeline.read.reasons import REASONS
+    from pipeline.read.reasons import TITLES
 
-    titles = {reason.code: reason.title for reason in REASONS}
-    return f"{titles[code].lower()} ({code})" if code in titles else code
+    return f"{TITLES[code].lower()} ({code})" if code in TITLES else code
 
 
 def _summary(report: ImportReport, meeting: str, dry_run: bool) -> str:

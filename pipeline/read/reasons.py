@@ -61,7 +61,7 @@ REASONS: tuple[Reason, ...] = (
     Reason(
         "repeated",
         "Repeated row",
-        "The same lap or passing stands in the file already.",
+        "The same lap or passing stands in this file, or in another export, already.",
         "Ada Quill;4;16.234 (twice)",
     ),
     Reason(
@@ -71,6 +71,17 @@ REASONS: tuple[Reason, ...] = (
         "aaaaaaaa...",
     ),
 )
+
+# Told by comparing files, when they are imported.
+BETWEEN_FILES: tuple[Reason, ...] = (
+    Reason(
+        "replaced",
+        "Corrected by a later export",
+        "Another export of the session, made later, has the run's laps otherwise.",
+        "Ada Quill;4;16.234 (16.934 in the later one)",
+    ),
+)
+TITLES = {reason.code: reason.title for reason in (*REASONS, *BETWEEN_FILES)}
 
 STATUSES: tuple[Reason, ...] = (
     Reason("clean", "Clean lap", "Nothing speaks against it; used for pace and spread.", "16.234"),

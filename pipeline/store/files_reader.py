@@ -54,6 +54,7 @@ class FilesReader:
     ) -> None:
         self.team, self.meeting, self.call, self.remembered = team, meeting, call, remembered
         files = [(record.meeting, file) for record in records for file in record.files]
+        self.places = {(name, file.source) for name, file in files}
         self.stored = [file for name, file in files if name == meeting.meeting]
         self.elsewhere = {
             file.sha256: (name, file.source) for name, file in files if name != meeting.meeting
@@ -98,6 +99,7 @@ class FilesReader:
             before.session if call.session is None else call.session,
             before.start if call.start is None else call.start,
             call.layout or before.layout,
+            before.replaces,
         )
 
     def _options(self, said: FileOptions, call: ImportCall) -> ReadOptions:
@@ -112,11 +114,15 @@ class FilesReader:
         )  # fmt: skip
 
     def _find(self, digest: str, options: ReadOptions) -> ImportRecord | None:
-        """The record of the same bytes read in the same way; a mapping need not be said again."""
+        """The record of the same bytes read in the same way; a mapping need not be said again.
+
+        Not if a file has gone to which it gave laps up.
+        """
         wanted = recorded(options)
         for record in self.stored:
             said = wanted if wanted["mapping"] else {**wanted, "mapping": record.options["mapping"]}
-            if record.sha256 == digest and record.options == said:
+            stands = {tuple(file) for file in record.gave_way} <= self.places
+            if record.sha256 == digest and record.options == said and stands:
                 return record
         return None
 
@@ -148,6 +154,21 @@ class FilesReader:
             return export, options
         mapped = replace(options, mapping=mapping)
         return read_export(file.path, mapped, file.source), mapped
+
+
+def ranks(read: Iterable[FileRead], remembered: Remembered) -> dict[str, int]:
+    """Source -> place in the order in which files count, from 1: as they were written, but what
+    once corrected another file does so still."""
+    corrects = {file.source: file.replaces for file in remembered.files}
+
+    def depth(source: str, seen: frozenset[str] = frozenset()) -> int:
+        older = [name for name in corrects.get(source, ()) if name not in seen]
+        return 1 + max((depth(name, seen | {source}) for name in older), default=0)
+
+    def key(file: FileRead) -> tuple[int, int, str]:
+        return depth(file.file.source), file.file.path.stat().st_mtime_ns, file.file.source
+
+    return {file.file.source: place for place, file in enumerate(sorted(read, key=key), 1)}
 
 
 def _elsewhere(team: Team, file: ExportFile, meeting: str, source: str) -> UserError:

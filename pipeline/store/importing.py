@@ -20,9 +20,10 @@ from pipeline.store.export_files import (
     sources_outside,
     told_apart,
 )
-from pipeline.store.files_reader import FilesReader, ImportCall
+from pipeline.store.files_reader import FilesReader, ImportCall, ranks
 from pipeline.store.parquet import Batch, Store, file_stem, open_store
-from pipeline.store.records import DamagedError, ImportRecord
+from pipeline.store.reconcile import Reconciled, reconcile
+from pipeline.store.records import DamagedError, ImportRecord, MeetingRecord
 from pipeline.team.imports import FILE, FileOptions, read_imports, updated
 from pipeline.team.people import People
 from pipeline.team.sheets import nearest
@@ -88,17 +89,54 @@ def import_exports(
         again = _to_read_again(team, store, meeting, damage, files)
         reader.go_through(again, replace(call, session=None, start=None, layout=None, mapping={}))
     reader.go_through(progress(files))
-    batch = make_batch(team, reader.read, _people(reader.stored)) if reader.read else None
-    report = _report(team, meeting, reader, batch)
+    if reader.read:
+        return _take_in(team, meeting, reader, store, damage)
+    report = _report(team, meeting, reader)
     _check(report, call)
-    if batch and not call.dry_run:
-        store.put(
-            meeting.meeting, batch, _replaced(reader.stored, batch),
-            _kept(team, reader.mappings, reader.files), anew=bool(damage),
-        )  # fmt: skip
-    elif not call.dry_run:
+    if not call.dry_run:
         store.tidy()
     return report
+
+
+def _take_in(
+    team: Team, meeting: Meeting, reader: FilesReader, store: Store, damage: DamagedError | None
+) -> ImportReport:
+    """What was read, beside what the store has, into the store."""
+    batch = make_batch(team, reader.read, _people(reader.stored))
+    gone, order = _replaced(reader.stored, batch), ranks(reader.read, reader.remembered)
+    known = _staying(store, meeting, damage, gone)
+    settled = reconcile(team, store, batch, known, order)
+    report = _report(team, meeting, reader, settled)
+    _check(report, reader.call)
+    if reader.call.dry_run:
+        return report
+    with store.changing():
+        now = _staying(store, meeting, damage, gone)
+        if now != known:  # another import came in between
+            settled = reconcile(team, store, batch, now, order)
+            report = _report(team, meeting, reader, settled)
+        extra = _kept(team, reader.mappings, [_with_word(f, settled) for f in reader.files])
+        store.write(meeting.meeting, settled.batch, gone, extra, anew=bool(damage))
+    return report
+
+
+def _with_word(file: FileOptions, settled: Reconciled) -> FileOptions:
+    """What is to be remembered of a file, with the files that it was found to correct."""
+    return replace(file, replaces=settled.corrects.get(file.source, file.replaces))
+
+
+def _staying(
+    store: Store, meeting: Meeting, damage: DamagedError | None, gone: set[str]
+) -> list[MeetingRecord]:
+    """What the store has that no file of the import replaces, as far as it can be read."""
+    records = []
+    for record in store.scan().records:
+        if record.meeting != meeting.meeting:
+            records.append(record)
+        elif not damage:
+            files = [file for file in record.files if file.source not in gone]
+            records.append(replace(record, files=files))
+    return records
 
 
 def _reader(
@@ -137,14 +175,18 @@ def _people(records: Iterable[ImportRecord]) -> list[Sequence[str]]:
     return [pair for record in records for pair in record.people]
 
 
-def _report(team: Team, meeting: Meeting, reader: FilesReader, batch: Batch | None) -> ImportReport:
-    records = reader.known + (list(batch.records) if batch else [])
+def _report(
+    team: Team, meeting: Meeting, reader: FilesReader, settled: Reconciled | None = None
+) -> ImportReport:
+    given = {file.file.source for file in reader.read}
+    new = [r for r in settled.batch.records if r.source in given] if settled else []
+    records = reader.known + new
     report = ImportReport(
         records,
         already_imported=reader.already_imported,
         understood=[str(file.export.understood) for file in reader.read],
         skipped=reader.skipped,
-        warnings=reader.warnings,
+        warnings=[*reader.warnings, *(settled.said if settled else [])],
         drivers=_count_drivers(team, meeting, records),
         nothing_new=not reader.read,
     )
@@ -180,6 +222,18 @@ def undo(team: Team, paths: Iterable[Path], meeting: str) -> list[ImportRecord]:
     return store.remove(name, gone or None, _kept(team, {}, [], forget))
 
 
+def waiting(team: Team, meeting: str, gone: Iterable[ImportRecord]) -> list[str]:
+    """A sentence for each file that gave laps up to one that has gone: they are not in the store
+    until it is imported again."""
+    files = {(meeting, record.source) for record in gone}
+    return [
+        f"{record.source} gave laps up to a file that is out now; to have them: "
+        + pasteable(team.folder, "import", record.source, "--meeting", name)
+        for name, record in open_store(team.folder).all_imports()
+        if files & set(map(tuple, record.gave_way))
+    ]
+
+
 def known_meeting(team: Team, name: str) -> Meeting:
     """The row of meetings.csv. Raises UserError, with the row to add, if there is none."""
     meeting = team.meeting(name)
@@ -199,7 +253,7 @@ def _check(report: ImportReport, call: ImportCall) -> None:
     if not report.records:
         listed = "".join(f"\n  {each.source}: {each.why}" for each in report.skipped)
         raise UserError(f"no file could be read; nothing was changed{listed}")
-    if not sum(record.laps for record in report.records):
+    if not sum(record.laps or len(record.gave_way) for record in report.records):
         why = f" {aside} rows were set aside ({reasons})" if aside else ""
         raise UserError(f"the exports hold no lap; nothing was changed.{why}")
     if call.strict and (aside or report.skipped):
@@ -216,10 +270,11 @@ def _count_drivers(team: Team, meeting: Meeting, records: list[ImportRecord]) ->
     return len({people.find(t, n, meeting.date, "").driver for t, n in pairs})
 
 
-def _replaced(records: Iterable[ImportRecord], batch: Batch) -> list[str]:
-    """Sources whose very bytes come in again, under another name or read in another way."""
+def _replaced(records: Iterable[ImportRecord], batch: Batch) -> set[str]:
+    """Sources that come in again, or whose very bytes do, under another name or read otherwise."""
     again = {record.sha256 for record in batch.records}
-    return [record.source for record in records if record.sha256 in again]
+    sources = {record.source for record in batch.records}
+    return sources | {record.source for record in records if record.sha256 in again}
 
 
 def _stored_meeting(store: Store, name: str) -> str:

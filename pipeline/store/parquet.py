@@ -9,7 +9,7 @@ store/imports/*.json       the files that were imported, one record a meeting: s
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -100,7 +100,16 @@ class Store:
         empty = TABLES[table].arrow(coded).empty_table()
         return empty.select(columns) if columns else empty
 
-    def put(
+    def changing(self) -> AbstractContextManager[None]:
+        """Nobody else changes the store inside it. Raises UserError as commit.locked."""
+        return locked(self.folder)
+
+    def put(self, meeting: str, batch: Batch) -> None:
+        """Take files in, as one change; what their sources gave before goes."""
+        with self.changing():
+            self.write(meeting, batch)
+
+    def write(
         self,
         meeting: str,
         batch: Batch,
@@ -108,16 +117,15 @@ class Store:
         extra: Mapping[str, Writer] | None = None,
         anew: bool = False,
     ) -> None:
-        """Take files in, as one change; what their sources (and `replaces`) gave before goes.
+        """The same inside `changing`, and more: what `replaces` gave before goes too.
 
         extra: files of the team folder that change with it, see `commit.change`. anew: nothing of
         what the store has of the meeting stays, be it damaged or not.
         """
         gone = {record.source for record in batch.records} | set(replaces)
-        with locked(self.folder):
-            old = None if anew else self._record(meeting)
-            new = {name: getattr(batch, name) for name in TABLES}
-            self._change(old, gone, MeetingRecord(meeting, list(batch.records)), new, extra or {})
+        old = None if anew else self._record(meeting)
+        new = {name: getattr(batch, name) for name in TABLES}
+        self._change(old, gone, MeetingRecord(meeting, list(batch.records)), new, extra or {})
 
     def remove(
         self,

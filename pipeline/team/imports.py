@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ _TABLE = re.compile(r"^(?=[ \t]*\[\[)", re.MULTILINE)
 class FileOptions:
     """The options of a file, '' where nothing was said; by sha256 it is known under any name.
 
-    Without a meeting they hold for any.
+    Without a meeting they hold for any. replaces: the files that this one corrects.
     """
 
     source: str
@@ -39,6 +39,7 @@ class FileOptions:
     session: str = ""
     start: str = ""
     layout: str = ""
+    replaces: Sequence[str] = ()
 
     @property
     def key(self) -> tuple[str, str]:
@@ -46,7 +47,7 @@ class FileOptions:
 
     @property
     def says_something(self) -> bool:
-        return bool(self.session or self.start or self.layout)
+        return bool(self.session or self.start or self.layout or self.replaces)
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,9 @@ class Remembered:
 # table -> key -> type of its value.
 _KEYS: dict[str, dict[str, type]] = {
     "header": {"fingerprint": str, "map": dict},
-    "file": dict.fromkeys((each.name for each in fields(FileOptions)), str),
+    "file": {each.name: list if each.name == "replaces" else str for each in fields(FileOptions)},
 }
+_EXPECTED: dict[type, str] = {str: "text", list: '["TEXT", …]', dict: '{ FIELD = "COLUMN" }'}
 _NEEDED = {"header": ("fingerprint", "map"), "file": ("source",)}
 
 
@@ -129,12 +131,11 @@ def _check(kind: str, entry: Any, head: int, lines: list[str], problems: list[Pr
             advice = nearest(key, known)
             problems.append(Problem(f"'{key}'", "a known key", FILE, line, advice=advice))
         elif not _is_of(value, known[key]):
-            expected = "text" if known[key] is str else '{ FIELD = "COLUMN" }'
-            problems.append(Problem(_short(value), expected, FILE, line, key))
+            problems.append(Problem(repr(value)[:60], _EXPECTED[known[key]], FILE, line, key))
 
 
 def _is_of(value: Any, kind: type) -> bool:
-    texts = value.values() if isinstance(value, dict) else []
+    texts = value.values() if isinstance(value, dict) else value
     return isinstance(value, kind) and all(isinstance(text, str) for text in texts)
 
 
@@ -143,10 +144,6 @@ def _line_of(key: str, head: int, lines: list[str]) -> int | None:
         if re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
             return number
     return head or None
-
-
-def _short(value: Any) -> str:
-    return repr(value)[:60]
 
 
 def updated(
@@ -189,9 +186,11 @@ def _written(kind: str, entry: Mapping[str, Any]) -> str:
     return "\n".join([f"[[{kind}]]", *lines]) + "\n"
 
 
-def _value(value: str | Mapping[str, str]) -> str:
-    """TOML of a text (JSON's but for one sign) or of a table of texts."""
+def _value(value: str | Sequence[str] | Mapping[str, str]) -> str:
+    """TOML of a text (JSON's but for one sign), of a list or of a table of texts."""
     if isinstance(value, str):
         text = value.encode("utf-8", "replace").decode("utf-8")
         return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if not isinstance(value, Mapping):
+        return "[" + ", ".join(map(_value, value)) + "]"
     return "{ " + ", ".join(f"{_value(k)} = {_value(v)}" for k, v in value.items()) + " }"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import re
 import zoneinfo
 from collections.abc import Callable, Iterable
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem
 from pipeline.tables.schema import SESSION_KINDS
+from pipeline.team.dates import date_advice, is_of_our_time, read_day
 from pipeline.team.sheets import Sheet, nearest, read_sheet
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def _check_drivers(table: _Checked) -> None:
     table.each("team", yes_no, "yes or no")
     table.each("share", yes_no, "yes or no")
     for column in ("from", "until"):
-        table.each(column, iso_date_or_empty, "a date as 2026-05-03, or empty", _date_advice)
+        table.each(column, iso_date_or_empty, "a date as 2026-05-03, or empty", date_advice)
     frame = table.frame
     for line, first, last in zip(table.lines, frame["from"], frame["until"], strict=True):
         if last and first > last:
@@ -179,7 +179,7 @@ def _overlap(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 
 
 def _check_meetings(table: _Checked) -> None:
-    table.each("date", iso_date_or_empty, "a date as 2026-05-03", _date_advice)
+    table.each("date", _meeting_day, "a date as 2026-05-03", date_advice)
     table.each_word("grip", GRIPS, "low, medium, high or empty")
     zones = sorted(zoneinfo.available_timezones())
     table.each_word("timezone", zones, "a zone as Europe/Berlin, or empty for UTC")
@@ -190,7 +190,7 @@ def _check_meetings(table: _Checked) -> None:
 def _check_sessions(table: _Checked, meetings: pd.DataFrame) -> None:
     table.each_word("meeting", meetings["meeting"], "a meeting of meetings.csv")
     table.each_word("kind", SESSION_KINDS, f"{', '.join(SESSION_KINDS)} or empty")
-    table.each("date", iso_date_or_empty, "a date as 2026-05-03, or empty", _date_advice)
+    table.each("date", _meeting_day, "a date as 2026-05-03, or empty", date_advice)
     table.each("start", time_of_day, "a time of day as 13:45, or empty")
     table.each("exclude", exclusion, "yes, no or a reason")
     table.once(["meeting", "session", "class", "heat"], "session")
@@ -209,15 +209,13 @@ def exclusion(text: str) -> str:
 
 def iso_date_or_empty(text: str) -> str | None:
     """An ISO day, '' for empty, None for anything else."""
-    try:
-        return datetime.date.fromisoformat(text).isoformat() if text else ""
-    except ValueError:
-        return None
+    return read_day(text) if text else ""
 
 
-def _date_advice(text: str) -> str:
-    match = re.fullmatch(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4})", text)
-    return f"Write year, month, day: {match[3]}-MM-DD" if match else ""
+def _meeting_day(text: str) -> str | None:
+    """The same of a day on which people can have raced."""
+    day = iso_date_or_empty(text)
+    return day if not day or is_of_our_time(day) else None
 
 
 def time_of_day(text: str) -> str | None:
