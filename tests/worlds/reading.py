@@ -40,9 +40,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("file", type=Path, help="parquet file of the study")
     parser.add_argument("--outcomes", nargs="+", choices=OUTCOMES, default=["pace"])
+    parser.add_argument(
+        "--mix", action="store_true", help="the next meeting: of grip words as they were run"
+    )
     parser.add_argument("--seen", action="store_true", help="worlds without small incidents alone")
     options = parser.parse_args(arguments)
-    print(page(pd.read_parquet(options.file), options.outcomes, options.seen))
+    table = pd.read_parquet(options.file)
+    if options.mix:
+        later = table["truth"].eq(table["truth_next"])
+        table["truth"] = table["truth"].where(~later, table["truth_mix"])
+    print(page(table, options.outcomes, options.seen))
 
 
 def page(table: pd.DataFrame, outcomes: Sequence[str], seen: bool = False) -> str:
