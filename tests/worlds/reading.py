@@ -115,7 +115,7 @@ def claimed_direction(verdict: str) -> int:
 
 def shares(rows: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     """A row a cell of `by`: shares, each with its Monte-Carlo error (`…_error`), and widths."""
-    groups = rows.groupby(list(by), sort=False, observed=True)
+    groups = rows.groupby(list(by), observed=True)
     return pd.DataFrame([dict(zip(by, key, strict=True)) | _cell(cell) for key, cell in groups])
 
 
