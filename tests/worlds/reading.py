@@ -40,9 +40,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("file", type=Path, help="parquet file of the study")
     parser.add_argument("--outcomes", nargs="+", choices=OUTCOMES, default=["pace"])
+    parser.add_argument(
+        "--mix", action="store_true", help="the next meeting: of grip words as they were run"
+    )
     parser.add_argument("--seen", action="store_true", help="worlds without small incidents alone")
     options = parser.parse_args(arguments)
-    print(page(pd.read_parquet(options.file), options.outcomes, options.seen))
+    table = pd.read_parquet(options.file)
+    if options.mix:
+        later = table["truth"].eq(table["truth_next"])
+        table["truth"] = table["truth"].where(~later, table["truth_mix"])
+    print(page(table, options.outcomes, options.seen))
 
 
 def page(table: pd.DataFrame, outcomes: Sequence[str], seen: bool = False) -> str:
@@ -108,7 +115,7 @@ def claimed_direction(verdict: str) -> int:
 
 def shares(rows: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     """A row a cell of `by`: shares, each with its Monte-Carlo error (`…_error`), and widths."""
-    groups = rows.groupby(list(by), sort=False, observed=True)
+    groups = rows.groupby(list(by), observed=True)
     return pd.DataFrame([dict(zip(by, key, strict=True)) | _cell(cell) for key, cell in groups])
 
 

@@ -15,7 +15,8 @@ from tests.worlds.study import frame
 
 ROW: dict[str, Any] = {
     "outcome": "pace", "factor": "part_a", "level": "B", "reference": "A", "condition": "all",
-    "driver": "", "truth": 0.0, "truth_next": 0.0, "truth_these": 0.0, "unseen_s": 0.0,
+    "driver": "", "truth": 0.0, "truth_next": 0.0, "truth_mix": 0.0, "truth_these": 0.0,
+    "unseen_s": 0.0,
     "runs_at_level": 16, "estimate": 0.0, "ci_low": -0.1, "ci_high": 0.1, "p_value": 0.5,
     "p_shuffled": np.nan, "anytime_low": np.nan, "anytime_high": np.nan, "scope": "this meeting",
     "verdict": "not enough runs", "row": "both", "failure": "", "kind": "plain", "seed": 1,

@@ -87,6 +87,9 @@ def test_the_next_meeting_is_the_mean_of_many() -> None:
     assert truth_of(made, "pace") == pytest.approx(truth_of(made, "pace", "truth_next"), abs=0.012)
     assert truth_of(made, "pace", "truth_next") == pytest.approx(0.08 + 0.05 * 0.1)
     assert truth_of(made, "pace", condition="grip per step") == pytest.approx(0.05)
+    words = made.runs.drop_duplicates("meeting")["grip"].map({"low": -1, "medium": 0, "high": 1})
+    mix = 0.08 + 0.05 * words.mean()
+    assert truth_of(made, "pace", "truth_mix") == pytest.approx(mix, abs=1e-6)
 
 
 def test_the_race_s_slope_is_the_difference_between_grips() -> None:

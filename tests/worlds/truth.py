@@ -2,7 +2,8 @@
 
 Contrasts by outcome and condition, and by driver. `truth_these` speaks of the meetings that were
 run: each meeting counts alike, in it each driver who ran both settings. `truth_next` speaks of the
-population of meetings (grip words as often as they are drawn), for these drivers. Where two
+population of meetings (grip words as often as they are drawn), for these drivers; `truth_mix` of
+meetings with the grip words that were run, which differs where an effect depends on grip. Where two
 factors act jointly, a contrast is its effect at the other's settings it was run with, weighted as
 comparisons within driver and meeting are (n1 n0 / (n1 + n0)).
 """
@@ -23,10 +24,12 @@ from tests.worlds.settings import BY_GRIP, Contrast, Effects, Settings
 
 COLUMNS = (
     "outcome", "factor", "level", "reference", "condition", "driver",
-    "truth_next", "truth_these", "unseen_s", "runs_at_level",
+    "truth_next", "truth_mix", "truth_these", "unseen_s", "runs_at_level",
 )  # fmt: skip
 SEEN_FROM_S = 1.3  # an incident that costs less may pass as a clean lap
-Row = tuple[str, str, str, str, str, str, float, float, float, int]
+Row = tuple[str, str, str, str, str, str, float, float, float, float, int]
+Three = tuple[Floats, Floats, Floats]  # next, mix, these
+Value = tuple[str, str, float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -85,10 +88,10 @@ def _contrast_rows(facts: Facts, contrast: Contrast, steps: float) -> Iterator[R
         ran = _ran(facts, contrast, rows, steps)
         if ran is None:
             continue
-        for outcome, driver, later, these, unseen in _values(facts, contrast, condition, ran):
+        for outcome, driver, *truths, unseen in _values(facts, contrast, condition, ran):
             yield (
                 outcome, factor.name, level, factor.levels[factor.reference], condition, driver,
-                _scaled(outcome, later), _scaled(outcome, these), unseen, int(ran.level.sum()),
+                *(_scaled(outcome, float(truth)) for truth in truths), unseen, int(ran.level.sum()),
             )  # fmt: skip
 
 
@@ -176,10 +179,8 @@ def _mean_met(facts: Facts, other: Floats, level: Flags, base: Flags) -> float:
     return float(other[level].mean())
 
 
-def _values(
-    facts: Facts, contrast: Contrast, condition: str, ran: Ran
-) -> Iterator[tuple[str, str, float, float, float]]:
-    """Outcome, driver, next, these, unseen: on the log scale for ratios."""
+def _values(facts: Facts, contrast: Contrast, condition: str, ran: Ran) -> Iterator[Value]:
+    """Outcome, driver, next, mix, these, unseen: on the log scale for ratios."""
     if condition == "grip per step":
         yield from _slopes(facts, contrast, ran)
         return
@@ -189,9 +190,10 @@ def _values(
         weights |= {f"car {n + 1}": _one_driver(ran.both, n) for n in range(facts.p.cars)}
     for driver, where in weights.items():
         if where.any():
-            for outcome, (later, these) in cells.items():
+            for outcome, (later, mix, these) in cells.items():
                 unseen = _unseen(facts, cells, where) if outcome == "pace" else 0.0
-                yield outcome, driver, _mean(later, where), _mean(these, where), unseen
+                truths = (_mean(later, where), _mean(mix, where), _mean(these, where))
+                yield outcome, driver, *truths, unseen
 
 
 def _one_driver(both: Flags, number: int) -> Flags:
@@ -206,9 +208,7 @@ def _mean(cells: Floats, where: Flags) -> float:
     return float((sums[present] / counts[present]).mean())
 
 
-def _slopes(
-    facts: Facts, contrast: Contrast, ran: Ran
-) -> Iterator[tuple[str, str, float, float, float]]:
+def _slopes(facts: Facts, contrast: Contrast, ran: Ran) -> Iterator[Value]:
     """By how much each effect changes from one grip word to the next; of the race half a step
     either side, since a ratio of rates bends."""
     slope = {name: float(facts.effects.slope[name][contrast.place]) * ran.steps for name in BY_GRIP}
@@ -217,22 +217,22 @@ def _slopes(
     lost = _mean(ran.rate, ran.both) * float(bend) * usual_loss(facts.p)
     slope |= {"fade": 0.0, "race": facts.race_laps * (slope["pace"] + lost)}
     for outcome, value in slope.items():
-        yield outcome, "", value, value, 0.0
+        yield outcome, "", value, value, value, 0.0
 
 
-def _cell_effects(
-    facts: Facts, contrast: Contrast, condition: str, ran: Ran
-) -> dict[str, tuple[Floats, Floats]]:
-    """Outcome -> (M, C) for the next meeting and for these."""
+def _cell_effects(facts: Facts, contrast: Contrast, condition: str, ran: Ran) -> dict[str, Three]:
+    """Outcome -> (M, C) for the next meeting, one of the same grip words, and these."""
     effects, place, shape = facts.effects, contrast.place, ran.both.shape
     usual = ran.word if condition != "all" else np.full(shape, _usual_word(facts.p))
-    out: dict[str, tuple[Floats, Floats]] = {}
+    out: dict[str, Three] = {}
     for outcome in (*BY_GRIP, "fade"):
         mean, slope = effects.mean[outcome][place], effects.slope[outcome][place]
         own = effects.by_driver[:, place] if outcome == "pace" else np.zeros(shape[1])
         common = mean + own[None, :] + (ran.joint if outcome == "pace" else 0.0)
-        these = common + slope * ran.word + effects.by_meeting[outcome][:, [place]]
-        out[outcome] = ((common + slope * usual) * ran.steps, these * ran.steps)
+        mix = common + slope * ran.word
+        these = mix + effects.by_meeting[outcome][:, [place]]
+        truths = (common + slope * usual, mix, these)
+        out[outcome] = tuple(truth * ran.steps for truth in truths)  # type: ignore[assignment]
     out["race"] = _race(facts, contrast, ran, out)
     return out
 
@@ -242,29 +242,27 @@ def _usual_word(p: Parameters) -> float:
     return high - low
 
 
-def _race(
-    facts: Facts, contrast: Contrast, ran: Ran, cells: dict[str, tuple[Floats, Floats]]
-) -> tuple[Floats, Floats]:
+def _race(facts: Facts, contrast: Contrast, ran: Ran, cells: dict[str, Three]) -> Three:
     """Seconds over the race: clean laps, incidents at their usual loss, fade about its middle."""
     loss = usual_loss(facts.p)
     # Ratios that vary between meetings cost more on average than their middle does.
     extra = (facts.p.mistakes_meeting_sd * contrast.effect.varies * ran.steps) ** 2 / 2
     shift = (facts.race_laps - facts.s.laps[:, None]) / 2
-    later, these = (
+    later, mix, these = (
         cells["pace"][n]
-        + ran.rate * np.expm1(cells["mistakes"][n] + (extra if n == 0 else 0.0)) * loss
+        + ran.rate * np.expm1(cells["mistakes"][n] + (extra if n < 2 else 0.0)) * loss
         + cells["fade"][n] * shift
-        for n in (0, 1)
+        for n in range(3)
     )
-    return facts.race_laps * later, facts.race_laps * these
+    return facts.race_laps * later, facts.race_laps * mix, facts.race_laps * these
 
 
-def _unseen(facts: Facts, cells: dict[str, tuple[Floats, Floats]], where: Flags) -> float:
+def _unseen(facts: Facts, cells: dict[str, Three], where: Flags) -> float:
     """s a lap that pace would shift if small incidents all passed as clean: 0 without them."""
     each = _mean_rate_change(facts, cells, where)
     return each * unseen_loss(facts.p, SEEN_FROM_S)
 
 
-def _mean_rate_change(facts: Facts, cells: dict[str, tuple[Floats, Floats]], where: Flags) -> float:
+def _mean_rate_change(facts: Facts, cells: dict[str, Three], where: Flags) -> float:
     rate = _cells(facts, facts.rate) / np.maximum(_cells(facts, np.ones(len(facts.rate))), 1)
-    return _mean(rate * np.expm1(cells["mistakes"][1]), where)
+    return _mean(rate * np.expm1(cells["mistakes"][2]), where)
