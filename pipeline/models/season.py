@@ -140,7 +140,7 @@ def _estimate_all(
     done = watch.side_by_side(jobs)
     effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
     counts: CountFit | None = done["mistakes"][1] if "mistakes" in done else None
-    fits = {name: found for name, (_, found) in done.items() if name != "mistakes"}
+    fits = {name: found for name, (_, found) in done.items() if name != "mistakes" and found}
     margins = Margins.of(data.worthwhile_s, in_race)
     return _Found(data, design, laps, everything, fits, effects, counts, margins, in_race)
 
@@ -173,16 +173,20 @@ def _outcome(
     variables: Sequence[str],
     factor: float,
     everything: Sequence[Standing],
-) -> tuple[list[Effect], OutcomeFits]:
-    """The effects on one outcome, and the fits that they come from."""
-    fits = _fits(design, laps, outcome, variables, factor)
+) -> tuple[list[Effect], OutcomeFits | None]:
+    """The effects on one outcome, and the fits that they come from: None where no run is long
+    enough for it.
+    """
+    response = RESPONSES[outcome](laps)
+    if not response.is_run.any():
+        return [Effect(outcome, standing, None) for standing in everything], None
+    fits = _fits(design, response, variables, factor)
     return linear_effects(outcome, fits.base, fits.by_variable, everything, factor), fits
 
 
 def _fits(
-    design: Design, laps: Laps, outcome: str, variables: Sequence[str], factor: float
+    design: Design, response: Response, variables: Sequence[str], factor: float
 ) -> OutcomeFits:
-    response = RESPONSES[outcome](laps)
     base = fit_outcome(design, response)
     start = dict(zip(base.fit.names, base.fit.theta, strict=True))
     by_variable = {}
