@@ -6,13 +6,14 @@ import csv
 import datetime
 import io
 import re
-import zipfile
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem
+from pipeline.tables.workbook import BookError, read_sheets
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,7 +58,9 @@ def _read(path: Path, columns: Sequence[str], required: Sequence[str]) -> Sheet:
     try:
         rows = _cells(path)
     except _UnreadableError as error:
-        return _nothing(path.name, columns, Problem(str(error), "a table", where=path.name))
+        return _nothing(
+            path.name, columns, Problem(str(error), "a table", path.name, advice=error.advice)
+        )
     if not rows:
         found = Problem("no header", f"the columns {', '.join(required)}", where=path.name)
         return _nothing(path.name, columns, found)
@@ -104,10 +107,10 @@ def _to_sheet(
 def _header_problems(
     name: str, line: int, names: list[str], required: Sequence[str]
 ) -> list[Problem]:
-    twice = {column for column in names if column and names.count(column) > 1}
     problems = [
         Problem(f"the column '{column}' twice", "each column once", name, line)
-        for column in sorted(twice)
+        for column, times in sorted(Counter(names).items())
+        if column and times > 1
     ]
     for column in required:
         if column not in names:
@@ -133,6 +136,10 @@ def nearest(word: str, names: Iterable[str], question: str = "Did you mean") -> 
 
 class _UnreadableError(Exception):
     """The file is no table; the message is what was found."""
+
+    def __init__(self, found: str, advice: str = "") -> None:
+        super().__init__(found)
+        self.advice = advice
 
 
 def _cells(path: Path) -> list[tuple[int, list[str]]]:
@@ -184,17 +191,10 @@ def _decode(raw: bytes) -> str:
 
 
 def _workbook_cells(path: Path) -> list[tuple[int, list[str]]]:
-    from python_calamine import CalamineError, CalamineWorkbook
-
     try:
-        with zipfile.ZipFile(path) as packed:
-            size = sum(part.file_size for part in packed.infolist())
-        if size > 4 * _LIMIT:
-            raise _UnreadableError(f"{size // 1_000_000} MB when unpacked")
-        book = CalamineWorkbook.from_path(str(path))
-        rows = book.get_sheet_by_index(0).to_python(skip_empty_area=False)
-    except (zipfile.BadZipFile, CalamineError, OSError, IndexError) as error:
-        raise _UnreadableError(f"no spreadsheet that can be opened ({error})") from None
+        _, rows = next(read_sheets(path.read_bytes()), ("", []))
+    except BookError as error:
+        raise _UnreadableError(error.found, error.advice) from None
     return [(n, _trim([_cell_text(v) for v in row])) for n, row in enumerate(rows, start=1)]
 
 
