@@ -17,20 +17,24 @@ if TYPE_CHECKING:
     from pipeline.tables.records import SeasonResult
 
 
-def season_files(loaded: Loaded, out: Path, steps: Steps, second_opinion: bool = False) -> Path:
+def season_files(
+    loaded: Loaded, out: Path, steps: Steps, second_opinion: bool = False, *, force: bool = False
+) -> Path:
     """Analyse, write tables and page, print the first screen; the page's path."""
     result = analyse(loaded, steps, second_opinion=second_opinion)
-    return season_page_files(loaded, result, out, steps)
+    return season_page_files(loaded, result, out, steps, force=force)
 
 
-def season_page_files(loaded: Loaded, result: SeasonResult, out: Path, steps: Steps) -> Path:
+def season_page_files(
+    loaded: Loaded, result: SeasonResult, out: Path, steps: Steps, *, force: bool = False
+) -> Path:
     """The same for a season that has been analysed."""
     from pipeline.report.advice import advice, as_text, summary
     from pipeline.report.write import write_season
 
     steps("report")
     context = loaded.context("season")
-    path = write_season(result, context, out)
+    path = write_season(result, context, out, force=force)
     steps("")
     say_left_out(loaded, result)
     groups = advice(result, context)
@@ -39,7 +43,13 @@ def season_page_files(loaded: Loaded, result: SeasonResult, out: Path, steps: St
 
 
 def meeting_file(
-    loaded: Loaded, meeting: str, out: Path, steps: Steps, *, lines: bool = True
+    loaded: Loaded,
+    meeting: str,
+    out: Path,
+    steps: Steps,
+    *,
+    lines: bool = True,
+    force: bool = False,
 ) -> Path:
     """The run sheet of one meeting, printed with a line a run if wanted; its path."""
     from pipeline.models.meeting import analyse_meeting
@@ -54,7 +64,7 @@ def meeting_file(
     context = loaded.context("meeting")
     steps("report")
     page = meeting_page(result, context)
-    path = write_page(out / f"{file_stem(meeting)}.html", render(page))
+    path = write_page(out / f"{file_stem(meeting)}.html", render(page), force=force)
     steps("")
     for note in result.notes:
         click.echo(f"note: {note}", err=True)
@@ -80,20 +90,25 @@ def known_meeting(loaded: Loaded, name: str) -> str:
 
 
 def driver_files(
-    loaded: Loaded, result: SeasonResult, drivers: list[str], out: Path, steps: Steps
+    loaded: Loaded,
+    result: SeasonResult,
+    drivers: list[str],
+    out: Path,
+    steps: Steps,
+    *,
+    force: bool = False,
 ) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
-    from pipeline.report.render import write_page
     from pipeline.store.parquet import file_stem
+    from pipeline.tables.outputs import write_files
 
-    paths, words = [], loaded.context("share")
+    files, words = {}, loaded.context("share")
     for driver in drivers:
         steps(f"file of {driver}")
-        path = out / f"{file_stem(driver)}.html"
         html = driver_html(result, words, driver, loaded.others(driver))
-        paths.append(write_page(path, html))
+        files[f"{file_stem(driver)}.html"] = html.encode()
     steps("")
-    return paths
+    return write_files(out, files, force=force)
 
 
 def driver_html(result: SeasonResult, words: ReportContext, driver: str, others: Others) -> str:

@@ -8,9 +8,8 @@ from typing import Any
 
 import click
 
-from pipeline.cli.options import class_option, json_option, team_option
+from pipeline.cli.options import class_option, force_option, json_option, team_option
 from pipeline.cli.steps import Steps
-from pipeline.errors import UserError
 
 
 @click.command("plan", short_help="A run order for a test day that grip cannot fool.")
@@ -94,10 +93,11 @@ from pipeline.errors import UserError
     show_default=True,
     help="Start of the search; the same seed gives the same order.",
 )
+@force_option
 @class_option
 @json_option
 @team_option
-def command(as_json: bool, out: Path | None, seed: int, **asked: Any) -> None:
+def command(as_json: bool, out: Path | None, force: bool, seed: int, **asked: Any) -> None:
     """Plan a test day: which driver runs what when, and how small a difference that can show.
 
     The order keeps each change apart from the grip of the day, which moves for all cars alike,
@@ -121,7 +121,7 @@ def command(as_json: bool, out: Path | None, seed: int, **asked: Any) -> None:
     request = read_request(Asked(**asked), steps)
     steps("searching an order")
     plan = plan_day(request, chance_of(seed))
-    written = _write(plan, out) if out is not None else []
+    written = _write(plan, out, force) if out is not None else []
     if as_json:
         click.echo(json.dumps(json_of(plan), ensure_ascii=False, allow_nan=False))
         return
@@ -130,16 +130,15 @@ def command(as_json: bool, out: Path | None, seed: int, **asked: Any) -> None:
         click.echo(f"Written: {path}")
 
 
-def _write(plan: Any, out: Path) -> list[Path]:
+def _write(plan: Any, out: Path, force: bool) -> list[Path]:
     from pipeline.plan.output import change_rows, sheet_rows
-    from pipeline.report.sheet import write_sheet
-    from pipeline.tables.safecsv import write_csv
+    from pipeline.report.sheet import sheet_html
+    from pipeline.tables.outputs import write_files
+    from pipeline.tables.safecsv import csv_bytes
 
-    page, sheet, changes = out / "plan.html", out / "plan-sheet.csv", out / "plan-changes.csv"
-    try:
-        write_sheet(plan, page)
-        write_csv(sheet_rows(plan), sheet)
-        write_csv(change_rows(plan), changes)
-    except OSError as error:
-        raise UserError(f"'{out}' cannot be written: {error.strerror}") from None
-    return [page, sheet, changes]
+    files = {
+        "plan.html": sheet_html(plan).encode(),
+        "plan-sheet.csv": csv_bytes(sheet_rows(plan)),
+        "plan-changes.csv": csv_bytes(change_rows(plan)),
+    }
+    return write_files(out, files, force=force)

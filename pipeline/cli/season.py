@@ -6,12 +6,13 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.options import class_option, out_option, team_option
+from pipeline.cli.options import class_option, force_option, out_option, team_option
 
 
 @click.command("season", short_help="What each setup change was worth: tables and a report.")
 @class_option
 @out_option("reports/season in the team folder")
+@force_option
 @click.option("--second-opinion", is_flag=True, help="Fit pace with statsmodels too, side by side.")
 @click.option("--timings", is_flag=True, help="Print the time of each stage on stderr.")
 @click.option("--strict", is_flag=True, help="Fail if any row of the exports was set aside.")
@@ -19,6 +20,7 @@ from pipeline.cli.options import class_option, out_option, team_option
 def command(
     class_name: str | None,
     out: Path | None,
+    force: bool,
     second_opinion: bool,
     timings: bool,
     strict: bool,
@@ -44,7 +46,8 @@ def command(
     loaded = load(team, class_name, steps)
     from pipeline.cli.pages import season_files
 
-    path = season_files(loaded, out or team / "reports" / "season", steps, second_opinion)
+    out = out or team / "reports" / "season"
+    path = season_files(loaded, out, steps, second_opinion, force=force)
     click.echo(f"\nReport: {path}")
     if timings:
         click.echo(steps.report(), err=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, refusal
 from pipeline.tables.workbook import BookError, read_sheets
 
 if TYPE_CHECKING:
@@ -57,6 +57,9 @@ def read_sheet(
 def _read(path: Path, columns: Sequence[str], required: Sequence[str]) -> Sheet:
     try:
         rows = _cells(path)
+    except OSError as error:
+        problem = Problem(refusal(error), "a file that can be read", path.name)
+        return _nothing(path.name, columns, problem)
     except _UnreadableError as error:
         return _nothing(
             path.name, columns, Problem(str(error), "a table", path.name, advice=error.advice)
