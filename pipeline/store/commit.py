@@ -14,7 +14,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import UserError
+from pipeline.errors import UserError, system_words
+from pipeline.tables.moment import counting
 
 Writer = Callable[[Path], None]
 _LOCK_SECONDS = 120.0
@@ -39,7 +40,7 @@ def locked(folder: Path) -> Iterator[None]:
             "it has ended"
         ) from None
     except OSError as error:
-        raise UserError(f"'{folder}' cannot be written: {error}") from None
+        raise UserError(f"the store cannot be written: {system_words(error)}") from None
 
 
 def change(folder: Path, write: Mapping[str, Writer], remove: Iterable[str] = ()) -> None:
@@ -52,7 +53,8 @@ def change(folder: Path, write: Mapping[str, Writer], remove: Iterable[str] = ()
     shutil.rmtree(staged, ignore_errors=True)
     try:
         _stage(staged, write, remove)
-        staged.rename(folder / ".commit")
+        with counting(folder):
+            staged.rename(folder / ".commit")
     finally:
         shutil.rmtree(staged, ignore_errors=True)
     _flush(folder)

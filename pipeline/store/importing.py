@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import CallError, UserError
+from pipeline.errors import AmbiguousError, CallError, UserError
 from pipeline.read import Export, ReadOptions, read_export
 from pipeline.read.records import LAYOUTS
 from pipeline.store.batches import FileRead, make_batch, recorded
@@ -175,7 +175,7 @@ class _Reader:
             try:
                 self._read(file, digest)
             except UserError as error:
-                if file.named or isinstance(error, CallError) or _is_ambiguous(error):
+                if file.named or isinstance(error, CallError | AmbiguousError):
                     raise
                 self.report.skipped.append(Skipped(file.source, str(error)))
 
@@ -237,11 +237,6 @@ def _other_meeting(elsewhere: Mapping[str, str], file: ExportFile, digest: str) 
         f"{file.source}: was imported for {name} too; if that was a mistake: "
         f"import {file.source} --meeting {name} --undo"
     ]
-
-
-def _is_ambiguous(error: UserError) -> bool:
-    """The file is an export, but the user must say how to read it."""
-    return "ambiguous" in error.message
 
 
 def _check(report: ImportReport, call: ImportCall) -> None:

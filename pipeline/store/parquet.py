@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import UserError
+from pipeline.errors import UserError, refusal
 from pipeline.store.commit import Writer, change, locked, settle
 from pipeline.tables.schema import LAPS, SESSIONS, SET_ASIDE, Table
 
@@ -272,6 +272,8 @@ def _load(path: Path) -> dict[str, Any]:
 
 
 def _broken(path: Path, error: Exception) -> UserError:
+    if isinstance(error, OSError) and error.errno:
+        return UserError(f"the store cannot be read: '{path}': {refusal(error)}")
     words = str(error).splitlines()
     return UserError(
         f"{path} of the store cannot be read ({words[0] if words else type(error).__name__}). "
