@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shlex
 import subprocess
@@ -60,3 +61,39 @@ def pasteable(team_folder: Path, *words: str) -> str:
     team = [] if here else ["--team", str(team_folder)]
     command = ["backtoback", *words, *team]
     return subprocess.list2cmdline(command) if os.name == "nt" else shlex.join(command)
+
+
+class AmbiguousError(UserError):
+    """It can be read in more than one way, and the user must say in which."""
+
+
+# What the system calls its refusals, as a person would say it.
+_REFUSALS = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "your share of the disk is used up",
+    errno.EFBIG: "a file may not be as large as that here",
+    errno.EROFS: "this disk can only be read",
+    errno.EACCES: "you have no right to this",
+    errno.EPERM: "you have no right to this",
+    errno.EISDIR: "that is a folder, not a file",
+    errno.ENOTDIR: "a file stands where a folder should be",
+    errno.ENOENT: "there is no such file or folder",
+    errno.EEXIST: "something of that name is there already",
+    errno.ENAMETOOLONG: "the name is too long for this disk",
+    errno.ELOOP: "links lead round in a circle",
+    errno.EIO: "the disk cannot be read or written: it may be failing",
+    errno.EMFILE: "too many files are open",
+    errno.ENOTEMPTY: "the folder is not empty",
+}
+
+
+def refusal(error: OSError) -> str:
+    """Why the system refused, in words."""
+    return _REFUSALS.get(error.errno or 0) or error.strerror or str(error)
+
+
+def system_words(error: OSError) -> str:
+    """What the system refused, in words, with the file where it says which."""
+    words = refusal(error)
+    name = error.filename2 or error.filename
+    return f"'{os.fsdecode(name)}': {words}" if isinstance(name, str | bytes) else words

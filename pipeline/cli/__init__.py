@@ -10,7 +10,11 @@ from typing import Any
 
 import click
 
-from pipeline.errors import UserError
+from pipeline.cli.process import interruptible, outliving
+from pipeline.errors import UserError, system_words
+from pipeline.tables.moment import recording
+
+STOPPED = 130  # as shells say it of a command that Ctrl-C ended
 
 # verb -> (module of this folder, one line for --help). In the order of use.
 VERBS = {
@@ -86,40 +90,58 @@ def cli(ctx: click.Context, team: str | None) -> None:
 
 
 def main(args: list[str] | None = None) -> None:
-    """Run the command and exit: 0 done, 1 could not be done, 2 the call is wrong."""
+    """Run the command and exit: 0 done, 1 could not be done, 2 the call is wrong, 130 Ctrl-C."""
     # Read by the linear algebra as it loads: for many small fits threads cost more than they give.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # A command makes many objects that stay, and few that must be sought: looking less often for
     # these saves a tenth of its time.
     gc.set_threshold(50_000, 10, 10)
+    with recording() as places:
+        status = _run(args, places)
+    sys.exit(status)
+
+
+def _run(args: list[str] | None, places: list[str]) -> int:
+    """The exit status, with what went wrong said. places: what was changed for good by then."""
     try:
-        status = cli.main(args=args, prog_name="backtoback", standalone_mode=False)
+        with interruptible(), outliving():
+            status = cli.main(args=args, prog_name="backtoback", standalone_mode=False)
+        return status if isinstance(status, int) else 0
     except UserError as error:
-        click.echo(f"backtoback: {error}", err=True)
-        status = error.exit_status
+        return _said(str(error), error.exit_status)
     except click.ClickException as error:
         error.show()
-        status = error.exit_code
+        return error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("backtoback: stopped; nothing half-done was kept", err=True)
-        status = 1
-    except BrokenPipeError:
-        status = 0
+        return _said(f"stopped; {_standing(places)}", STOPPED)
+    except OSError as error:
+        return _said(f"{system_words(error)}; {_standing(places)}", 1)
+    except MemoryError:
+        return _said(f"there is not enough memory for this; {_standing(places)}", 1)
     except Exception as error:
         if os.environ.get("BACKTOBACK_DEBUG"):
             raise
-        click.echo(_unexpected(error), err=True)
-        status = 1
-    sys.exit(status if isinstance(status, int) else 0)
+        return _said(_unexpected(error, places), 1)
 
 
-def _unexpected(error: Exception) -> str:
+def _said(message: str, status: int) -> int:
+    click.echo(f"backtoback: {message}", err=True)
+    return status
+
+
+def _standing(places: list[str]) -> str:
+    """What is as before, and what is not."""
+    if not places:
+        return "nothing was changed"
+    return f"what was written before that stands: {', '.join(places)}"
+
+
+def _unexpected(error: Exception, places: list[str]) -> str:
     words: Any = str(error).strip().splitlines()
     first = words[0] if words else ""
     return (
-        f"backtoback: a fault of the program, not of your data ({type(error).__name__}: {first}). "
-        "Nothing half-done was kept. Run again with BACKTOBACK_DEBUG=1 for the details. Look "
-        "through them for names of people and folders first, then send them with the command that "
-        "you gave."
+        f"a fault of the program, not of your data ({type(error).__name__}: {first}); "
+        f"{_standing(places)}. Run again with BACKTOBACK_DEBUG=1 for the details. Look through "
+        "them for names of people and folders first, then send them with the command that you gave"
     )

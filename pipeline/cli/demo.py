@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from pipeline.cli.options import force_option
 from pipeline.cli.steps import Steps
 from pipeline.errors import CallError, UserError
 
@@ -29,7 +30,8 @@ MADE = ("store", "reports")  # what the tool itself puts into a team folder
     metavar="DIR",
     help="Where the demo team's folder and its reports go.",
 )
-def command(out: Path) -> None:
+@force_option
+def command(out: Path, force: bool) -> None:
     """Copy the demo team, import its exports, analyse the season, write all reports.
 
     The team, its drivers, venues and numbers are invented. The last line is the report's path.
@@ -42,38 +44,48 @@ def command(out: Path) -> None:
     from pipeline.cli.pages import driver_files, meeting_file, opened, say_season
 
     steps, reports = Steps(), out / "reports"
-    copy_demo(out)
+    copy_demo(out, force)
     team = opened(out, steps)
     import_all(team, steps)
-    season = team.season(main_class(team.team), out=reports / "season", progress=steps)
+    season = team.season(main_class(team.team), out=reports / "season", force=force, progress=steps)
     say_season(season, steps)
     click.echo("")
     joined = season.joined
     steps("meeting")
     first = joined.meeting(str(joined.data.runs["meeting"].iloc[0]))
-    sheet = meeting_file(first, reports / "meetings", steps, lines=False)
-    paths = driver_files(season, joined.team_drivers, reports / "share", steps)
+    sheet = meeting_file(first, reports / "meetings", steps, lines=False, force=force)
+    paths = driver_files(season, joined.team_drivers, reports / "share", steps, force=force)
     report = reports / "season" / "index.html"
     click.echo(f"\nRun sheet of one meeting: {sheet}")
     click.echo(f"One file a driver: {paths[0].parent} ({len(paths)} files)")
     click.echo(f"Season's report: {report.resolve()}")
 
 
-def copy_demo(out: Path) -> Team:
+def copy_demo(out: Path, force: bool = False) -> Team:
     """The demo team's folder at `out`; made again where it is the demo's own.
 
-    Raises CallError where `out` holds something else.
+    Raises CallError where `out` holds something else, UserError where a file of it was changed.
     """
+    from pipeline.tables.outputs import write_files
     from pipeline.team.folder import load_team
 
     source = demo_folder()
     config = out / "team.toml"
     if out.exists() and any(out.iterdir()) and not _same(config, source / "team.toml"):
         raise CallError(f"'{out}' holds something else; give another folder with --out")
-    for made in MADE:
-        shutil.rmtree(out / made, ignore_errors=True)
-    shutil.copytree(source, out, dirs_exist_ok=True, ignore=shutil.ignore_patterns(*MADE, "*.py*"))
+    write_files(out, _files_of(source), force=force)
+    shutil.rmtree(out / "store", ignore_errors=True)
     return load_team(out)
+
+
+def _files_of(source: Path) -> dict[str, bytes]:
+    """What the demo team has from its people and clubs, by its path in the folder."""
+    paths = {path.relative_to(source).as_posix(): path for path in sorted(source.rglob("*"))}
+    return {
+        name: path.read_bytes()
+        for name, path in paths.items()
+        if path.is_file() and name.split("/")[0] not in MADE and ".py" not in path.suffix
+    }
 
 
 def _same(one: Path, other: Path) -> bool:

@@ -6,15 +6,16 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.options import class_option, out_option, team_option
+from pipeline.cli.options import class_option, force_option, out_option, team_option
 
 
 @click.command("meeting", short_help="The run sheet of one meeting, corrected for grip.")
 @click.argument("name")
 @class_option
 @out_option("reports/meetings in the team folder")
+@force_option
 @team_option
-def command(name: str, class_name: str | None, out: Path | None, team: Path) -> None:
+def command(name: str, class_name: str | None, out: Path | None, force: bool, team: Path) -> None:
     """The run sheet of the meeting NAME: a row a run, with the grip of the day taken out.
 
     Says what was changed before each run and what difference it made, as far as one day can say.
@@ -29,5 +30,6 @@ def command(name: str, class_name: str | None, out: Path | None, team: Path) -> 
 
     steps = Steps()
     sheet = opened(team, steps).meeting(name, class_name, progress=steps)
-    path = meeting_file(sheet, out or team / "reports" / "meetings", steps)
+    out = out or team / "reports" / "meetings"
+    path = meeting_file(sheet, out, steps, force=force)
     click.echo(f"\nRun sheet: {path}")

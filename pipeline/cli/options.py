@@ -47,6 +47,13 @@ def class_option(function: Function) -> Function:
     )(function)
 
 
+def force_option(function: Function) -> Function:
+    """`--force`: what is a person's may be replaced."""
+    return click.option(
+        "--force", is_flag=True, help="Replace files that backtoback did not make, or that changed."
+    )(function)
+
+
 def out_option(default: str) -> Callable[[Function], Function]:
     """`--out DIR`; the default in words."""
     return click.option(

@@ -48,7 +48,9 @@ def say_season(season: TeamSeason, steps: Steps) -> None:
     click.echo(f"{summary(groups)}\n\n{as_text(groups)}")
 
 
-def meeting_file(sheet: MeetingSheet, out: Path, steps: Steps, *, lines: bool = True) -> Path:
+def meeting_file(
+    sheet: MeetingSheet, out: Path, steps: Steps, *, lines: bool = True, force: bool = False
+) -> Path:
     """The run sheet of one meeting, printed with a line a run if wanted; its path."""
     from pipeline.report.advice import as_text
     from pipeline.report.meeting_page import meeting_page
@@ -59,7 +61,7 @@ def meeting_file(sheet: MeetingSheet, out: Path, steps: Steps, *, lines: bool = 
     steps("report")
     result, context = sheet.result, sheet.joined.context("meeting")
     page = meeting_page(result, context)
-    path = write_page(out / f"{file_stem(result.meeting)}.html", render(page))
+    path = write_page(out / f"{file_stem(result.meeting)}.html", render(page), force=force)
     steps("")
     say(result.notes)
     click.echo(f"{page.title}. {' '.join(page.facts)}\n{page.summary}")
@@ -69,20 +71,21 @@ def meeting_file(sheet: MeetingSheet, out: Path, steps: Steps, *, lines: bool = 
     return path
 
 
-def driver_files(season: TeamSeason, drivers: list[str], out: Path, steps: Steps) -> list[Path]:
+def driver_files(
+    season: TeamSeason, drivers: list[str], out: Path, steps: Steps, *, force: bool = False
+) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
-    from pipeline.report.render import write_page
     from pipeline.store.parquet import file_stem
+    from pipeline.tables.outputs import write_files
 
-    paths, joined = [], season.joined
+    files, joined = {}, season.joined
     words = joined.context("share")
     for driver in drivers:
         steps(f"file of {driver}")
-        path = out / f"{file_stem(driver)}.html"
         html = driver_html(season.result, words, driver, joined.others(driver))
-        paths.append(write_page(path, html))
+        files[f"{file_stem(driver)}.html"] = html.encode()
     steps("")
-    return paths
+    return write_files(out, files, force=force)
 
 
 def driver_html(result: SeasonResult, words: ReportContext, driver: str, others: Others) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from pipeline.cli.options import class_option, json_option, team_option
+from pipeline.cli.options import class_option, force_option, json_option, team_option
 from pipeline.cli.steps import Steps
 from pipeline.errors import CallError, Problem
 
@@ -95,6 +95,7 @@ from pipeline.errors import CallError, Problem
     show_default=True,
     help="Start of the search; the same seed gives the same order.",
 )
+@force_option
 @class_option
 @json_option
 @team_option

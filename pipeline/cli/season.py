@@ -6,13 +6,14 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.options import class_option, out_option, team_option
+from pipeline.cli.options import class_option, force_option, out_option, team_option
 from pipeline.errors import UserError
 
 
 @click.command("season", short_help="What each setup change was worth: tables and a report.")
 @class_option
 @out_option("reports/season in the team folder")
+@force_option
 @click.option("--name", metavar="NAME", help="One season, where team.toml names several.")
 @click.option(
     "--until",
@@ -26,6 +27,7 @@ from pipeline.errors import UserError
 def command(
     class_name: str | None,
     out: Path | None,
+    force: bool,
     name: str | None,
     until: str | None,
     second_opinion: bool,
@@ -53,7 +55,7 @@ def command(
         _refuse_set_aside(team)
     out = out or team / "reports" / "season"
     season = opened(team, steps).season(
-        class_name, name, until, out, second_opinion=second_opinion, progress=steps
+        class_name, name, until, out, force=force, second_opinion=second_opinion, progress=steps
     )
     say_season(season, steps)
     click.echo(f"\nReport: {out / 'index.html'}")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.options import class_option, out_option, team_option
+from pipeline.cli.options import class_option, force_option, out_option, team_option
 from pipeline.errors import CallError
 
 
@@ -15,9 +15,15 @@ from pipeline.errors import CallError
 @click.option("--all", "everyone", is_flag=True, help="A file for each driver of the team.")
 @class_option
 @out_option("reports/share in the team folder")
+@force_option
 @team_option
 def command(
-    driver: str | None, everyone: bool, class_name: str | None, out: Path | None, team: Path
+    driver: str | None,
+    everyone: bool,
+    class_name: str | None,
+    out: Path | None,
+    force: bool,
+    team: Path,
 ) -> None:
     """One self-contained page for one driver, to send on: it opens on a phone, offline.
 
@@ -41,5 +47,6 @@ def command(
     joined = opened(team, steps).join(class_name)
     drivers = [joined.team_driver(driver)] if driver else joined.team_drivers
     season = joined.season(progress=steps)
-    for path in driver_files(season, drivers, out or team / "reports" / "share", steps):
+    out = out or team / "reports" / "share"
+    for path in driver_files(season, drivers, out, steps, force=force):
         click.echo(f"{path} ({path.stat().st_size / 1000:.0f} kB)")

@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from pipeline.cli.options import class_option, counted, out_option, team_option
+from pipeline.cli.options import class_option, counted, force_option, out_option, team_option
 
 
 @click.command("watch", short_help="Import exports as they appear, and redraw the run sheet.")
@@ -27,6 +27,7 @@ from pipeline.cli.options import class_option, counted, out_option, team_option
 )
 @class_option
 @out_option("reports/meetings in the team folder")
+@force_option
 @team_option
 def command(
     folder: Path,
@@ -34,6 +35,7 @@ def command(
     plan: Path | None,
     class_name: str | None,
     out: Path | None,
+    force: bool,
     team: Path,
 ) -> None:
     """Look at the folder DIR, into which the timing computer writes or exports are dropped.
@@ -49,7 +51,7 @@ def command(
     """
     from pipeline.day.watching import WatchCall, watch
 
-    draw = _drawing(team, meeting, class_name, out or team / "reports" / "meetings")
+    draw = _drawing(team, meeting, class_name, out or team / "reports" / "meetings", force)
     stop = _stopped_by_interrupt()
     # A second Ctrl-C breaks off: what was being imported is whole or not there.
     with contextlib.suppress(KeyboardInterrupt):
@@ -74,7 +76,7 @@ def _stopped_by_interrupt() -> threading.Event:
 
 
 def _drawing(
-    team: Path, meeting: str, class_name: str | None, out: Path
+    team: Path, meeting: str, class_name: str | None, out: Path, force: bool
 ) -> Callable[[], tuple[Path, str]]:
     """Draws the run sheet of the meeting; its path, and what is to be said about it.
 
@@ -97,6 +99,7 @@ def _drawing(
         said = f"While this was drawn {words}; what is wrong in it is left out." if faults else ""
         noted = replace(result, notes=(*result.notes, said) if said else result.notes)
         page = meeting_page(noted, joined.context("meeting"))
-        return write_page(out / f"{file_stem(result.meeting)}.html", render(page)), words
+        path = out / f"{file_stem(result.meeting)}.html"
+        return write_page(path, render(page), force=force), words
 
     return draw

@@ -14,7 +14,7 @@ from pipeline.report.privacy import Others, leaks
 from pipeline.runs.gathering import gather
 from pipeline.runs.logbooks import last_settings, read_log
 from pipeline.store.parquet import file_stem, open_store
-from pipeline.tables.safecsv import write_whole
+from pipeline.tables.outputs import write_files
 from pipeline.team.sheets import nearest
 from pipeline.team.tables import plain
 
@@ -62,22 +62,14 @@ def write_logbooks(team: Team, call: LogbookCall, out: Path) -> HandedOut:
         raise CallError("drivers.csv has nobody with `yes` in its column team")
     plan = read_plan(team, call.plan, meeting.meeting) if call.plan else PlannedDay()
     book, notes = _whole(team, meeting, list(dict.fromkeys(drivers)), plan)
-    pages = [book.cars] if call.together else [[car] for car in book.cars]
-    texts = {_name(book.meeting, cars): _page(team, book, cars) for cars in pages}
-    for name in texts:
+    together = [book.cars] if call.together else [[car] for car in book.cars]
+    pages = {_name(book.meeting, cars): _page(team, book, cars).encode() for cars in together}
+    for name in pages:
         refuse_foreign(out / name)
-    _write(out, texts)
+    paths = write_files(out, pages, force=True, listed=False)
     without = [car.driver for car in book.cars if call.plan and not car.planned]
     notes += [f"the plan has no run of {driver}" for driver in without]
-    return HandedOut(tuple(out / name for name in texts), tuple(notes))
-
-
-def _write(out: Path, texts: dict[str, str]) -> None:
-    try:
-        for name, text in texts.items():
-            write_whole(out / name, text.encode())
-    except OSError as error:
-        raise UserError(f"'{out}' cannot be written: {error.strerror or error}") from None
+    return HandedOut(tuple(paths), tuple(notes))
 
 
 def _name(meeting: str, cars: Sequence[Car]) -> str:

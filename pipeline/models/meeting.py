@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from pipeline.errors import CallError
+from pipeline.errors import CallError, UserError
 from pipeline.models.curves import (
     Corrected,
     GripColumns,
@@ -34,13 +34,15 @@ def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:
 
     Grip comes from this meeting's runs alone; setup is left out of the model of the corrected
     times, so that what a change did stands in the differences between runs. `effects` puts all
-    back-to-backs of the day together. Raises CallError for an unknown meeting
-    or one without a usable run.
+    back-to-backs of the day together. Raises CallError for an unknown meeting, UserError for one
+    without a usable run.
     """
     own = _only(data, meeting)
+    if not own.runs["team"].any():
+        raise UserError(f"'{meeting}' has no run of a driver of the team: see `backtoback check`")
     index = usable_runs(own)
     if not len(index):
-        raise CallError(f"meeting '{meeting}' has no run with two clean laps")
+        raise UserError(_nothing_usable(own, meeting))
     design = replace(build_design(replace(own, factors=()), index), contrasts=())
     laps = lap_tables(own, design)
     fitted = fit_outcome(design, pace_response(laps))
@@ -65,6 +67,14 @@ def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:
         neutralised=stretches(own.runs, own.laps),
         effects=effects_alone(own, outcomes=("pace", "spread"), conditions=()),
     )
+
+
+def _nothing_usable(data: SeasonData, meeting: str) -> str:
+    reasons = data.runs["excluded"]
+    if reasons.notna().all():
+        why = ", ".join(dict.fromkeys(reasons))
+        return f"every run of '{meeting}' is left out ({why}): there is nothing to correct"
+    return f"'{meeting}' has no run with two clean laps: there is nothing to correct"
 
 
 def _only(data: SeasonData, meeting: str) -> SeasonData:

@@ -170,7 +170,7 @@ def estimate(
 ) -> Found:
     """Fit these outcomes, overall and by these conditions, and nothing else.
 
-    Raises UserError where no run can be used.
+    Raises UserError where no run can be used, or none is long enough for any of the outcomes.
     """
     watch = watch or Watch(None)
     index = usable_runs(data)
@@ -192,7 +192,9 @@ def estimate(
         jobs["mistakes"] = partial(mistake_effects, design, laps, everything)
     done = watch.side_by_side(jobs)
     effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
-    fitted = {name: found for name, (_, found) in done.items() if name != "mistakes"}
+    fitted = {name: found for name, (_, found) in done.items() if name != "mistakes" and found}
+    if done and not fitted and "mistakes" not in done:
+        raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
     effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects))
     counts: dict[str, CountFit] = done["mistakes"][1] if "mistakes" in done else {}
     margins = Margins.of(data.worthwhile_s, in_race)
@@ -245,9 +247,14 @@ def _outcome(
     variables: Sequence[str],
     factor: float,
     everything: Sequence[Standing],
-) -> tuple[list[Effect], OutcomeFits]:
-    """The effects on one outcome, and the fits that they come from."""
-    fits = _fits(design, laps, outcome, variables, factor)
+) -> tuple[list[Effect], OutcomeFits | None]:
+    """The effects on one outcome, and the fits that they come from: None where no run is long
+    enough for it.
+    """
+    response = RESPONSES[outcome](laps)
+    if not response.is_run.any():
+        return [Effect(outcome, standing, None) for standing in everything], None
+    fits = _fits(design, response, variables, factor)
     effects = linear_effects(outcome, fits.base, fits.by_variable, everything, factor)
     if outcome == "pace" and laps.slow.mean() >= LEAST_SLOW:
         effects = _with_small_errors(design, laps, everything, effects)
@@ -276,9 +283,8 @@ def _with_small_errors(
 
 
 def _fits(
-    design: Design, laps: Laps, outcome: str, variables: Sequence[str], factor: float
+    design: Design, response: Response, variables: Sequence[str], factor: float
 ) -> OutcomeFits:
-    response = RESPONSES[outcome](laps)
     base = fit_outcome(design, response)
     start = dict(zip(base.fit.names, base.fit.theta, strict=True))
     by_variable = {}

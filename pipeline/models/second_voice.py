@@ -31,7 +31,7 @@ def with_second_voice(
 ) -> list[Effect]:
     """The effects, each with what `count` shuffled logs say of it."""
     team = in_order(design)
-    outcomes = list(dict.fromkeys(effect.outcome for effect in effects))
+    outcomes = list(dict.fromkeys(effect.outcome for effect in effects if effect.estimate))
     if not len(team) or not outcomes or not design.contrasts:
         return list(effects)
     log = log_of(design, team)

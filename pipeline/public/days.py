@@ -9,7 +9,7 @@ from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import CallError, UserError
+from pipeline.errors import CallError
 from pipeline.plan.asked import Asked, read_request
 from pipeline.plan.output import as_json, change_rows, notes, sheet_rows
 from pipeline.plan.planner import Plan, chance_of
@@ -39,6 +39,7 @@ def plan_day(
     racing_class: str | None = None,
     team: str | Path | None = None,
     out: str | Path | None = None,
+    force: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> PlannedDay:
     """Plan a test day: which driver runs what when, and what that can show.
@@ -46,7 +47,8 @@ def plan_day(
     factors: names of those to try. drivers: how many, or their names. runs: of each driver. team:
     the team's folder, whose factors, drivers and scatter then count; without it a factor may have
     any name. levels: factor -> levels to try. out: a folder for the sheet to print and its rows
-    for setups.csv; without it nothing is written. The others are options of `backtoback plan`.
+    for setups.csv; without it nothing is written. force: replace files there that backtoback did
+    not make, or that were changed since. The others are options of `backtoback plan`.
 
     Raises CallError, with every fault (`problems`), for what does not fit together, or where no
     order can tell the levels apart.
@@ -76,7 +78,7 @@ def plan_day(
     if progress is not None:
         progress("searching an order")
     plan = find_plan(request, chance_of(int(seed)))
-    return PlannedDay(plan, () if out is None else _write(plan, Path(out)))
+    return PlannedDay(plan, () if out is None else _write(plan, Path(out), force))
 
 
 def _level(level: str | float) -> str:
@@ -113,15 +115,14 @@ class PlannedDay:
         return tuple(notes(self.plan))
 
 
-def _write(plan: Plan, out: Path) -> tuple[Path, ...]:
-    from pipeline.report.sheet import write_sheet
-    from pipeline.tables.safecsv import write_csv
+def _write(plan: Plan, out: Path, force: bool) -> tuple[Path, ...]:
+    from pipeline.report.sheet import sheet_html
+    from pipeline.tables.outputs import write_files
+    from pipeline.tables.safecsv import csv_bytes
 
-    page, sheet, changes = out / "plan.html", out / "plan-sheet.csv", out / "plan-changes.csv"
-    try:
-        write_sheet(plan, page)
-        write_csv(sheet_rows(plan), sheet)
-        write_csv(change_rows(plan), changes)
-    except OSError as error:
-        raise UserError(f"'{out}' cannot be written: {error.strerror}") from None
-    return page, sheet, changes
+    files = {
+        "plan.html": sheet_html(plan).encode(),
+        "plan-sheet.csv": csv_bytes(sheet_rows(plan)),
+        "plan-changes.csv": csv_bytes(change_rows(plan)),
+    }
+    return tuple(write_files(out, files, force=force))

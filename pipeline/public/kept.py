@@ -32,12 +32,11 @@ def fingerprint(data: SeasonData) -> str:
 
 def keep_placebo(folder: Path, data: SeasonData, tallies: Sequence[Tally]) -> None:
     """Write what was found; where the store cannot be written nothing is kept."""
-    from pipeline.tables.safecsv import write_whole
+    from pipeline.tables.outputs import write_files
 
-    path = folder / FOLDER / PLACEBO
     kept = {"of": fingerprint(data), "tallies": [asdict(tally) for tally in tallies]}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path, json.dumps(kept, indent=1).encode())
+    content = {PLACEBO: json.dumps(kept, indent=1).encode()}
+    write_files(folder / FOLDER, content, force=True, listed=False)
 
 
 def kept_placebo(folder: Path, data: SeasonData) -> list[Tally]:

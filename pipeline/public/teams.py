@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import CallError, UserError
+from pipeline.errors import CallError
 from pipeline.public.answers import Answer
 from pipeline.public.columns import as_day
 from pipeline.public.joined import Joined, Progress, join
@@ -146,6 +146,7 @@ class OpenTeam:
         until: str | datetime.date | None = None,
         out: str | Path | None = None,
         *,
+        force: bool = False,
         second_opinion: bool = False,
         progress: Progress | None = None,
     ) -> TeamSeason:
@@ -154,10 +155,11 @@ class OpenTeam:
         racing_class: which class, where the store has several. until: as it would have been seen
         on that day: meetings that began on or before it, and of the log what holds for them. out:
         a folder for what `season` writes there, tables and page; without it nothing is written.
+        force: replace files there that backtoback did not make, or that were changed since.
         second_opinion: fit pace with statsmodels too. progress: called with each stage's name.
 
-        Raises UserError where the store is empty or the setup log has faults, CallError for a
-        class that there is not, or where several are and none is named.
+        Raises UserError where the store is empty, the setup log has faults or `out` cannot be
+        written, CallError for a class that there is not, or where several are and none is named.
 
         >>> import pipeline
         >>> season = pipeline.open_team("backtoback-demo").season("touring")
@@ -173,7 +175,7 @@ class OpenTeam:
         joined = self.join(racing_class, _day(until))
         season = joined.season(second_opinion=second_opinion, progress=progress)
         if out is not None:
-            _write(season, Path(out), say)
+            _write(season, Path(out), say, force)
         return season
 
 
@@ -189,12 +191,9 @@ def _day(until: str | datetime.date | None) -> str | None:
     return day
 
 
-def _write(season: TeamSeason, out: Path, say: Progress) -> None:
+def _write(season: TeamSeason, out: Path, say: Progress, force: bool) -> None:
     from pipeline.report.write import write_season
 
     result = season.result
     say("report")
-    try:
-        write_season(result, season.joined.context("season"), out)
-    except OSError as error:
-        raise UserError(f"'{out}' cannot be written: {error.strerror}") from None
+    write_season(result, season.joined.context("season"), out, force=force)

@@ -8,7 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pyarrow as pa
 
-from pipeline.read.dialect import HEAD_LINES, Header, find_header, is_footer, rows_below
+from pipeline.errors import UserError
+from pipeline.read.dialect import (
+    HEAD_LINES,
+    Header,
+    find_header,
+    headers_above,
+    is_footer,
+    rows_below,
+)
 from pipeline.read.loading import Text
 from pipeline.read.matching import SAMPLE_ROWS, Match, match_columns
 from pipeline.read.records import ReadOptions
@@ -36,6 +44,7 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
     """All tables of a text, in order. Raises UserError, CallError (see `dialect`, `matching`)."""
     lines = text.head(HEAD_LINES)
     header = find_header(lines, options, name)
+    header = _table_above(lines, header, options, name) or header
     top = lines[: header.line - 1] if header.line else _titles_without_header(lines, header)
     first = header.line or len(top)
     titles = read_titles(top, header.delimiter)
@@ -44,15 +53,15 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
     sheet = _sheet(text, header, match, first + 1, last)
     suspects = _suspects(sheet, match)
     marks = _marks(sheet, header, suspects)
-    blocks = []
+    blocks, own = [], header
     for place, mark in enumerate(marks):
         until = marks[place + 1].line - 1 if place + 1 < len(marks) else last
-        own = mark.header or header
         if mark.line:
             titles = titles.updated(read_titles(mark.titles, header.delimiter))
-        if mark.header is not None and mark.header.cells != header.cells:
+        if mark.header is not None and mark.header.cells != own.cells:
             below = text.head(until)[mark.last :] if until < 5_000 else []
-            match = _match(own, [*[""] * own.line, *below], options, name, titles)
+            match = _match(mark.header, [*[""] * mark.header.line, *below], options, name, titles)
+        own = mark.header or own
         start = (mark.last if mark.line else first) + 1
         body = sheet
         if len(marks) > 1:
@@ -61,6 +70,32 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
         body = _without_footers(body, suspects, match.layout == "grid")
         blocks.append(Block(own, match, titles, body))
     return blocks
+
+
+def _table_above(
+    lines: list[str], header: Header, options: ReadOptions, name: str
+) -> Header | None:
+    """The header of an earlier table of laps: of exports pasted together the best header need not
+    be the first. Tables of another kind above (results, entries) are read as titles.
+    """
+    part = lines[: header.line - 1]
+    for above in headers_above(part, header, options):
+        titles = read_titles(part[: above.line - 1], above.delimiter)
+        try:
+            match = _match(above, part, options, name, titles)
+        except UserError:
+            continue
+        if _comes_again(above, match, part):
+            return above
+    return None
+
+
+def _comes_again(header: Header, match: Match, lines: list[str]) -> bool:
+    """A car has several rows, as laps are and results are not."""
+    car = match.columns.get("transponder", match.columns.get("driver"))
+    rows = [cells_of(line, header.delimiter) for line in rows_below(lines, header)]
+    cars = [row[car] if car is not None else "" for row in rows if len(row) == len(header.cells)]
+    return len(set(cars)) < len(cars)
 
 
 def _titles_without_header(lines: list[str], header: Header) -> list[str]:
@@ -135,8 +170,9 @@ def _tells(mark: _Mark, header: Header) -> bool:
 def _grown(sheet: Sheet, mark: _Mark, line: int, what: str, header: Header) -> _Mark:
     if what == "header":
         cells = sheet.cells(line)
-        width = max(len(header.cells), len(cells)) if not header.grid else len(cells)
-        cells += [""] * (width - len(cells))
+        # The row below may be wider than its header; the table of the file's top is no matter.
+        row = sheet.cells(line + 1) if line < sheet.text.count else []
+        cells += [""] * (len(row) - len(cells))
         own = Header(line, tuple(cells), header.delimiter, header.grid)
         return replace(mark, last=line, header=own)
     return replace(mark, last=line, titles=(*mark.titles, sheet.raw(line)))

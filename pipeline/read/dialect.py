@@ -57,6 +57,18 @@ def find_header(lines: list[str], options: ReadOptions, name: str) -> Header:
     return _of_width(header, lines, name)
 
 
+def headers_above(lines: list[str], header: Header, options: ReadOptions) -> list[Header]:
+    """Of the lines above a header those that are headers too, with a row right below; no grids."""
+    table = [cells_of(line[:100_000], header.delimiter) for line in lines]
+    found = []
+    for place in range(len(table) - 1):
+        score, grid = _score(table, place, lines, options)
+        row = table[place + 1]
+        if score > 0 and not grid and len(row) == len(table[place]) and not _row_like(row):
+            found.append(Header(place + 1, tuple(table[place]), header.delimiter))
+    return found
+
+
 def width_of_rows(lines: list[str], header: Header) -> int:
     """The commonest number of cells below the header, empty last cells left out."""
     below = rows_below(lines, header)[:_SEARCHED]

@@ -26,7 +26,8 @@ from pipeline.read.timeline import session_starts
 from pipeline.read.titles import Titles, session_name, title_day
 from pipeline.read.understanding import understood
 from pipeline.read.words import field_of
-from pipeline.read.workbook import is_workbook, read_workbook
+from pipeline.read.workbook import read_workbook
+from pipeline.tables.workbook import is_workbook
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,7 +6,6 @@ Nothing here trusts the file: sizes are bounded before anything is read whole.
 from __future__ import annotations
 
 import codecs
-import os
 import re
 import stat
 from dataclasses import dataclass
@@ -15,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.errors import Problem, UserError
+from pipeline.errors import Problem, UserError, refusal
 from pipeline.read.words import recognised_words
 
 LARGEST_FILE = 300_000_000
@@ -115,8 +114,7 @@ def read_bytes(path: Path, name: str) -> bytes:
         with path.open("rb") as file:
             return file.read()
     except (OSError, ValueError) as error:
-        number = getattr(error, "errno", None)
-        what = os.strerror(number) if number else str(error)
+        what = refusal(error) if isinstance(error, OSError) else str(error)
         raise UserError(
             f"{name} cannot be read", [Problem(what, "a file that can be read", name)]
         ) from None

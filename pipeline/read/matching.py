@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from pipeline.errors import CallError, Problem, UserError
+from pipeline.errors import AmbiguousError, CallError, Problem, UserError
 from pipeline.read.dialect import Header
 from pipeline.read.records import LAYOUTS, ReadOptions
 from pipeline.read.samples import Look, is_epoch, look
@@ -117,14 +117,14 @@ def _fits(field: str, seen: Look) -> bool:
     return tests[field](seen) if field in tests else True
 
 
-def _choose(matcher: _Matcher, field: str, places: list[int]) -> UserError:
+def _choose(matcher: _Matcher, field: str, places: list[int]) -> AmbiguousError:
     places = places[:4]
     choices = " or ".join(f"--map {field}='{matcher.title(p)}'" for p in places)
     found = ", ".join(
         f"'{matcher.title(p)}' ({next((c for c in matcher.cells(p) if c), 'empty')})"
         for p in places
     )
-    return UserError(
+    return AmbiguousError(
         f"{matcher.name} is ambiguous: more than one column could be the {FIELD_NAMES[field]}",
         [
             Problem(

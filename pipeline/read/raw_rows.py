@@ -8,7 +8,8 @@ from pathlib import Path
 from pipeline.errors import UserError
 from pipeline.read.loading import decode, read_bytes
 from pipeline.read.table import LONGEST_RAW
-from pipeline.read.workbook import is_workbook, read_workbook
+from pipeline.read.workbook import read_workbook
+from pipeline.tables.workbook import is_workbook
 
 
 def raw_rows(path: Path, lines: Iterable[int]) -> dict[int, str]:

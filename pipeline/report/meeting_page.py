@@ -172,14 +172,19 @@ def _grip(result: MeetingResult, runs: pd.DataFrame) -> Section | None:
     return Section(
         "grip",
         "Grip over the day",
-        lead=(
-            "The line is what the track cost in seconds a lap against its best, read from "
-            "everybody's laps, with its 95 % interval. Each mark is a run against the mean of its "
-            "driver's runs: the team's by shape, the others as dots. A run below the line was "
-            "better than the track.",
-            *_slow_words(result.neutralised),
-        ),
+        lead=(_grip_words(alone=not len(result.field)), *_slow_words(result.neutralised)),
         figures=figures,
+    )
+
+
+def _grip_words(alone: bool) -> str:
+    """How the figures are read; `alone`: no other cars ran."""
+    whose = "the team's own laps alone" if alone else "everybody's laps"
+    marks = "by driver" if alone else "the team's by shape, the others as dots"
+    return (
+        f"The line is what the track cost in seconds a lap against its best, read from {whose}, "
+        "with its 95 % interval. Each mark is a run against the mean of its driver's runs: "
+        f"{marks}. A run below the line was better than the track."
     )
 
 
@@ -206,7 +211,7 @@ def _about_grip(runs: pd.DataFrame, level: dict[Any, float]) -> pd.DataFrame:
         if "seconds" in runs
         else runs["mean_s"] - runs.groupby("driver")["mean_s"].transform("mean")
     )
-    day = runs["date"].map(level)
+    day = runs["date"].map(level).astype(float)  # no rows: the type of the days, not of numbers
     out = runs.assign(seconds=seconds + day)
     return out[out["seconds"].notna()]
 

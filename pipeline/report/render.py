@@ -16,7 +16,7 @@ from markupsafe import Markup
 from pipeline.report.look import SHOWN
 from pipeline.report.views import Page
 from pipeline.report.words import printable
-from pipeline.tables.safecsv import write_whole
+from pipeline.tables.outputs import write_files
 
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|s|ms|mm|df)(?!\w))")  # no break between number and unit
 MARKS = {name: mark for name, (*_, mark) in SHOWN.items()} | {"none": ""}
@@ -75,7 +75,7 @@ def environment(room: str = "pipeline.report") -> Environment:
     )
 
 
-def write_page(path: Path, html: str) -> Path:
-    """The page, whole or not at all; its path."""
-    write_whole(path, html.encode())
-    return path
+def write_page(path: Path, html: str, *, force: bool = False) -> Path:
+    """The page alone, see outputs.write_files; its path."""
+    (written,) = write_files(path.parent, {path.name: html.encode()}, force=force)
+    return written

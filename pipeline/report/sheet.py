@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.cautions import SHEET as CAUTION
-from pipeline.report.render import asset, render_template, write_page
+from pipeline.report.render import asset, render_template
 
 if TYPE_CHECKING:
     from pipeline.plan.planner import Plan
@@ -64,8 +63,3 @@ def sheet_html(plan: Plan) -> str:
         more_style=asset("sheet.css"),
         page=sheet_page(plan),
     )
-
-
-def write_sheet(plan: Plan, path: Path) -> Path:
-    """Write the sheet; returns its path."""
-    return write_page(path, sheet_html(plan))

@@ -16,6 +16,7 @@ from pipeline.simulate.exports import Style, clock_text, write_exports
 from pipeline.simulate.setup_log import changes_log, csv_text, sheet_log
 from pipeline.simulate.timing import timed
 from pipeline.simulate.world import Settings, World, run
+from pipeline.tables.outputs import write_files
 
 WRITING, TIMING = 11, 12  # streams of chance, after those of the world
 
@@ -44,15 +45,9 @@ class Season:
 
 
 def write_season(season: Season, out: Path) -> list[Path]:
-    """Write the folder; returns its files. The same season gives the same bytes."""
+    """Write the folder over what is there; its files. The same season gives the same bytes."""
     files = {name: text.encode() for name, text in _tables(season).items()} | _exports(season)
-    paths = []
-    for name, content in sorted(files.items()):
-        path = out / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
-        paths.append(path)
-    return paths
+    return write_files(out, dict(sorted(files.items())), force=True, listed=False)
 
 
 def _exports(season: Season) -> dict[str, bytes]:

@@ -17,7 +17,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.errors import UserError
+from pipeline.errors import UserError, system_words
+from pipeline.tables.moment import counting
 
 Writer = Callable[[Path], None]
 _LOCK_SECONDS = 120.0
@@ -44,7 +45,7 @@ def locked(folder: Path) -> Iterator[None]:
             "it has ended"
         ) from None
     except OSError as error:
-        raise UserError(f"'{folder}' cannot be written: {error}") from None
+        raise UserError(f"the store cannot be written: {system_words(error)}") from None
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,8 @@ def change(
     shutil.rmtree(staged, ignore_errors=True)
     try:
         _stage(staged, moves, write.values())
-        staged.rename(folder / ".commit")
+        with counting(folder):
+            staged.rename(folder / ".commit")
     finally:
         shutil.rmtree(staged, ignore_errors=True)
     _flush(folder)

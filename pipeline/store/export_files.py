@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from pipeline.errors import CallError, UserError
+from pipeline.errors import CallError, UserError, system_words
 
 EXPORT_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xls", ".ods")
 OWN_TABLES = ("drivers", "meetings", "sessions", "setups", "feel")
@@ -134,7 +134,7 @@ def sha256_of(path: Path) -> str:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise UserError(f"'{path}' cannot be read: {error.strerror or error}") from None
+        raise UserError(f"cannot be read: {system_words(error)}") from None
 
 
 def _printable(text: str) -> str:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import CallError, Problem, UserError, pasteable
+from pipeline.errors import AmbiguousError, CallError, Problem, UserError, pasteable
 from pipeline.read import Export, ReadOptions, read_export
 from pipeline.read.records import LAYOUTS
 from pipeline.store.batches import FileRead, recorded
@@ -85,7 +85,7 @@ class FilesReader:
                 self._read(file, digest, options)
                 self.files.append(said)
             except UserError as error:
-                if file.named or isinstance(error, CallError) or _is_ambiguous(error):
+                if file.named or isinstance(error, CallError | AmbiguousError):
                     raise
                 self.skipped.append(Skipped(file.source, str(error)))
 
@@ -187,8 +187,3 @@ def _other_day(meeting: Meeting, file: ExportFile, export: Export) -> list[str]:
     far = [d for d in days if abs((datetime.date.fromisoformat(d) - day).days) > _NEAR_DAYS]
     said = f"{file.source}: is of {', '.join(far)}, but {meeting.meeting} was on {meeting.date}"
     return [said] if far else []
-
-
-def _is_ambiguous(error: UserError) -> bool:
-    """The file is an export, but the user must say how to read it."""
-    return "ambiguous" in error.message

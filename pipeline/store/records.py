@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipeline.errors import UserError
+from pipeline.errors import UserError, refusal
 from pipeline.store.commit import Writer
 
 # 1: without `tables`. A store of a later format than this is of a newer version of the tool.
@@ -88,8 +88,15 @@ def load_record(path: Path) -> MeetingRecord:
             raise ValueError(f"it is of {raw['meeting']}")
         return MeetingRecord(str(raw["meeting"]), files, tables)
     except (ValueError, OSError, TypeError, KeyError, AttributeError) as error:
-        words = str(error).splitlines() or [type(error).__name__]
-        raise DamagedError(f"{path} of the store cannot be read ({words[0]})") from None
+        raise damaged(path, error) from None
+
+
+def damaged(path: Path, error: Exception) -> UserError:
+    """A file that is missing or holds something else; what the system refuses is no damage."""
+    if isinstance(error, OSError) and error.errno and not isinstance(error, FileNotFoundError):
+        return UserError(f"the store cannot be read: '{path}': {refusal(error)}")
+    words = str(error).splitlines() or [type(error).__name__]
+    return DamagedError(f"{path} of the store cannot be read ({words[0]})")
 
 
 def _newer(path: Path, found: int) -> UserError:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.store.commit import Writer
 from pipeline.store.export_files import sha256_of
-from pipeline.store.records import DamagedError
+from pipeline.store.records import DamagedError, damaged
 from pipeline.tables.schema import Table
 
 if TYPE_CHECKING:
@@ -110,8 +110,7 @@ def read_table(
             rows = file.read(columns=columns)
         rows = rows.select(columns) if columns else rows
     except (pa.ArrowException, OSError, KeyError) as error:
-        words = str(error).splitlines() or [type(error).__name__]
-        raise _damaged(path, words[0]) from None
+        raise damaged(path, error) from None
     if known and rows.num_rows != known["rows"]:
         raise _damaged(path, f"it has {rows.num_rows:,} rows, {known['rows']:,} were written")
     return rows

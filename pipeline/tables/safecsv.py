@@ -1,11 +1,8 @@
-"""CSV for spreadsheets: no cell of ours runs as a formula, no file is left half-written."""
+"""CSV for spreadsheets: no cell of ours runs as a formula."""
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -16,13 +13,12 @@ _FORMULA = r"^\s*[=+\-@\t\r]|^[\t\r]"
 _NUMBER = r"^[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?$"
 
 
-def write_csv(frame: pd.DataFrame, path: Path | str) -> None:
-    """Write `frame` as UTF-8 CSV without its index; text that looks like a formula gets a `'`.
+def csv_bytes(frame: pd.DataFrame) -> bytes:
+    """`frame` as UTF-8 CSV without its index; text that looks like a formula gets a `'`.
 
-    Numbers stay as they are, also signed ones in text columns (`+1`). The file appears whole or
-    not at all.
+    Numbers stay as they are, also signed ones in text columns (`+1`).
     """
-    write_whole(Path(path), neutralise(frame).to_csv(index=False, lineterminator="\n").encode())
+    return neutralise(frame).to_csv(index=False, lineterminator="\n").encode()
 
 
 def neutralise(frame: pd.DataFrame) -> pd.DataFrame:
@@ -46,19 +42,3 @@ def _harmless(column: pd.Series) -> pd.Series:
 def bare(text: str) -> str:
     """A cell without the sign that keeps a spreadsheet from running it."""
     return text[1:] if text.startswith("'") and re.match(_FORMULA, text[1:]) else text
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write beside the target, then rename: a reader sees the old file or the new one."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(beside).chmod(0o644)
-        Path(beside).replace(path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise

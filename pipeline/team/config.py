@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, refusal
 from pipeline.tables.schema import RUNS
 from pipeline.team.factors import Claim, Factor, Feel, number_text
 from pipeline.team.sheets import nearest
@@ -95,6 +95,8 @@ def read_config(path: Path) -> Config:
     try:
         text = path.read_bytes().decode("utf-8-sig")
         raw = tomllib.loads(text)
+    except OSError as error:
+        return Config(problems=[Problem(refusal(error), "a file that can be read", FILE)])
     except UnicodeDecodeError:
         return Config(problems=[Problem("bytes that are not UTF-8", "text in UTF-8", FILE)])
     except tomllib.TOMLDecodeError as error:

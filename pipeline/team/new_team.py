@@ -103,17 +103,14 @@ def write_new_team(folder: Path) -> list[str]:
 
     Raises UserError, before anything is written, if one of them is there already.
     """
-    from pipeline.tables.safecsv import write_whole
+    from pipeline.tables.outputs import write_files
 
     there = [name for name in FILES if (folder / name).exists()]
     if there:
         raise UserError(
             f"'{folder}' already has {', '.join(there)}; nothing was changed. Give another folder"
         )
-    try:
-        for name, text in FILES.items():
-            write_whole(folder / name, text.encode())
-        (folder / "exports").mkdir(exist_ok=True)
-    except OSError as error:
-        raise UserError(f"'{folder}' cannot be written: {error.strerror}") from None
+    files = {name: text.encode() for name, text in FILES.items()}
+    write_files(folder, files, listed=False)
+    (folder / "exports").mkdir(exist_ok=True)
     return [*FILES, "exports/"]

@@ -6,13 +6,14 @@ import csv
 import datetime
 import io
 import re
-import zipfile
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, refusal
+from pipeline.tables.workbook import BookError, read_sheets
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,8 +61,11 @@ def read_file(
     name = name or path.name
     try:
         rows = _cells(path)
+    except OSError as error:
+        problem = Problem(refusal(error), "a file that can be read", name)
+        return _nothing(name, columns, problem)
     except _UnreadableError as error:
-        return _nothing(name, columns, Problem(str(error), "a table", where=name))
+        return _nothing(name, columns, Problem(str(error), "a table", name, advice=error.advice))
     if not rows:
         found = Problem("no header", f"the columns {', '.join(required)}", where=name)
         return _nothing(name, columns, found)
@@ -108,10 +112,10 @@ def _to_sheet(
 def _header_problems(
     name: str, line: int, names: list[str], required: Sequence[str]
 ) -> list[Problem]:
-    twice = {column for column in names if column and names.count(column) > 1}
     problems = [
         Problem(f"the column '{column}' twice", "each column once", name, line)
-        for column in sorted(twice)
+        for column, times in sorted(Counter(names).items())
+        if column and times > 1
     ]
     for column in required:
         if column not in names:
@@ -137,6 +141,10 @@ def nearest(word: str, names: Iterable[str], question: str = "Did you mean") -> 
 
 class _UnreadableError(Exception):
     """The file is no table; the message is what was found."""
+
+    def __init__(self, found: str, advice: str = "") -> None:
+        super().__init__(found)
+        self.advice = advice
 
 
 def _cells(path: Path) -> list[tuple[int, list[str]]]:
@@ -189,17 +197,10 @@ def _decode(raw: bytes) -> str:
 
 
 def _workbook_cells(path: Path) -> list[tuple[int, list[str]]]:
-    from python_calamine import CalamineError, CalamineWorkbook
-
     try:
-        with zipfile.ZipFile(path) as packed:
-            size = sum(part.file_size for part in packed.infolist())
-        if size > 4 * _LIMIT:
-            raise _UnreadableError(f"{size // 1_000_000} MB when unpacked")
-        book = CalamineWorkbook.from_path(str(path))
-        rows = book.get_sheet_by_index(0).to_python(skip_empty_area=False)
-    except (zipfile.BadZipFile, CalamineError, OSError, IndexError) as error:
-        raise _UnreadableError(f"no spreadsheet that can be opened ({error})") from None
+        _, rows = next(read_sheets(path.read_bytes()), ("", []))
+    except BookError as error:
+        raise _UnreadableError(error.found, error.advice) from None
     return [(n, _trim([_cell_text(v) for v in row])) for n, row in enumerate(rows, start=1)]
 
 

@@ -72,7 +72,8 @@ def test_nothing_is_written_unasked(demo: Path, tmp_path: Path) -> None:
     team.season("formula", until="2026-01-31", out=tmp_path / "out")
     page = (tmp_path / "out" / "index.html").read_text("utf-8")
     assert "backtoback season --class formula --until 2026-01-31" in page
-    names = ["effects.csv", "effects.parquet", "grip.parquet", "index.html", "runs.parquet"]
+    names = [".backtoback.json", "effects.csv", "effects.parquet", "grip.parquet", "index.html"]
+    names += ["runs.parquet"]
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == names
     assert files() == before
 

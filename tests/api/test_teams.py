@@ -184,5 +184,5 @@ def test_a_day_that_cannot_be_planned_is_told(wrong: dict[str, Any], words: str)
 
 def test_an_unwritable_folder_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(pipeline.UserError, match="cannot be written"):
+    with pytest.raises(pipeline.UserError, match="a file stands where a folder should be; nothing"):
         pipeline.plan_day(**DAY, out=tmp_path / "file" / "day")

@@ -34,4 +34,4 @@ def test_a_folder_that_cannot_be_made_is_one_message(tmp_path):
     (tmp_path / "file").write_text("")
     result = CliRunner().invoke(command, [str(tmp_path / "file" / "new")])
     assert isinstance(result.exception, UserError)
-    assert "cannot be written" in str(result.exception)
+    assert "a file stands where a folder should be" in str(result.exception)

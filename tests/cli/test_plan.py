@@ -70,7 +70,7 @@ def test_open_questions_come_from_the_last_season(tmp_path):
 def test_out_writes_the_sheet_and_both_logs(tmp_path):
     result = call(*FREE, "--out", str(tmp_path / "day"), team=team_folder(tmp_path))
     assert result.exit_code == 0, result.exception
-    names = ["plan-changes.csv", "plan-sheet.csv", "plan.html"]
+    names = [".backtoback.json", "plan-changes.csv", "plan-sheet.csv", "plan.html"]
     assert sorted(path.name for path in (tmp_path / "day").iterdir()) == names
     assert str(tmp_path / "day" / "plan.html") in result.stdout
     with (tmp_path / "day" / "plan-sheet.csv").open() as file:
@@ -117,5 +117,5 @@ def test_an_out_folder_that_cannot_be_made_is_said(tmp_path, monkeypatch):
     (tmp_path / "file").write_text("")
     result = call(*FREE, "--out", str(tmp_path / "file" / "day"))
     assert isinstance(result.exception, UserError)
-    assert "cannot be written" in str(result.exception)
+    assert "a file stands where a folder should be" in str(result.exception)
     assert call(*FREE, "--out", str(tmp_path / "file")).exit_code == 2

@@ -8,7 +8,7 @@ from pipeline.plan.planner import chance_of, plan_day
 from pipeline.plan.request import COMPONENTS_BY_SKILL
 from pipeline.plan.trend import bent_covariance, typical_bend
 from pipeline.runs.gathering import load_season
-from pipeline.tables.safecsv import write_csv
+from pipeline.tables.safecsv import csv_bytes
 from pipeline.team.folder import load_team
 from tests.folders import team_folder
 from tests.laps import heat, stored
@@ -89,7 +89,7 @@ def test_the_filled_sheet_goes_back_as_setup_log(tmp_path, rows):
         read_request(asked(folder, runs=10, meeting="spring", levels={"rear_bar": ("1.3", "1.4")})),
         chance_of(1),
     )
-    write_csv(rows(plan), folder / "setups.csv")
+    (folder / "setups.csv").write_bytes(csv_bytes(rows(plan)))
     stored(folder, *a_meeting("spring", "2026-04-18", 1))
     runs = load_season(load_team(folder)).runs
     for driver, name in enumerate(plan.request.drivers):

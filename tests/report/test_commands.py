@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
-import io
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,31 +11,12 @@ import html5lib
 import pandas as pd
 import pytest
 
-from pipeline.cli import main
 from pipeline.store.parquet import file_stem, open_store
 from pipeline.tables.schema import EFFECTS, GRIP, RUNS
 from pipeline.team.folder import load_team
+from tests.commands import Said, run
 
 pytestmark = pytest.mark.slow
-
-
-@dataclass(frozen=True)
-class Said:
-    """What a command printed, and its exit status."""
-
-    status: int
-    out: str
-    err: str
-
-
-def run(*arguments: str) -> Said:
-    out, err = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        try:
-            main(list(arguments))
-        except SystemExit as stop:
-            return Said(int(stop.code or 0), out.getvalue(), err.getvalue())
-    raise AssertionError("main always exits")
 
 
 @pytest.fixture(scope="module")

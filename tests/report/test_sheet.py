@@ -8,7 +8,8 @@ import pytest
 
 from pipeline.plan.planner import chance_of, plan_day
 from pipeline.plan.request import DayRequest, PlanFactor
-from pipeline.report.sheet import CAUTION, sheet_html, write_sheet
+from pipeline.report.render import write_page
+from pipeline.report.sheet import CAUTION, sheet_html
 
 HOSTILE = "<script>alert(1)</script>"
 
@@ -77,7 +78,7 @@ def test_the_sheet_says_what_keeps_hands_and_people_whole():
 @pytest.mark.browser
 @pytest.mark.parametrize("media", ["screen", "print"])
 def test_the_caution_is_in_ink_at_the_size_of_the_tables(chromium, tmp_path, media):
-    path = write_sheet(plan_of(2, 8), tmp_path / "plan.html")
+    path = write_page(tmp_path / "plan.html", sheet_html(plan_of(2, 8)))
     page = chromium.new_page(viewport={"width": 1280, "height": 800})
     page.goto(path.as_uri())
     page.emulate_media(media=media)
@@ -102,7 +103,7 @@ def test_names_are_escaped():
 @pytest.mark.browser
 @pytest.mark.parametrize(("drivers", "runs"), [(1, 6), (2, 8), (4, 8)])
 def test_the_sheet_prints_on_one_a4_page_and_fits_a_phone(chromium, tmp_path, drivers, runs):
-    path = write_sheet(plan_of(drivers, runs), tmp_path / "plan.html")
+    path = write_page(tmp_path / "plan.html", sheet_html(plan_of(drivers, runs)))
     page = chromium.new_page(viewport={"width": 360, "height": 700})
     said = []
     page.on("console", lambda message: said.append(message.text))
@@ -124,7 +125,7 @@ def test_the_sheet_has_no_serious_barrier(chromium, tmp_path, width):
     axe = os.environ.get("BACKTOBACK_AXE", "")
     if not Path(axe).is_file():
         pytest.skip("BACKTOBACK_AXE does not name axe-core's script")
-    path = write_sheet(plan_of(2, 8), tmp_path / "plan.html")
+    path = write_page(tmp_path / "plan.html", sheet_html(plan_of(2, 8)))
     page = chromium.new_page(viewport={"width": width, "height": 800}, bypass_csp=True)
     page.goto(path.as_uri())
     page.add_script_tag(path=axe)

@@ -192,7 +192,8 @@ def expected_covariance(fit: Fit) -> Array:
     out = np.zeros_like(information)
     where = np.ix_(used, used)
     # Scaled to a diagonal of one: variances of different units must not fall under the cut-off.
-    size = np.sqrt(np.maximum(np.diag(information[where]), 1e-300))
+    diagonal = np.diag(information[where])
+    size = np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
     scaled = information[where] / np.outer(size, size)
     out[where] = 2 * np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) / np.outer(size, size)
     return out
