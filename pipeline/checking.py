@@ -18,6 +18,7 @@ from pipeline.team.session_facts import plain_session
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pipeline.runs.setups import SetupLog
     from pipeline.team.folder import Factor, Team
 
 Row = dict[str, Any]
@@ -29,8 +30,9 @@ class CheckReport:
 
     meetings: a row a meeting of the store. statuses: lap status -> laps. reasons: reason -> rows
     set aside. settings: a row a factor and class: runs of the team, those with a known setting,
-    runs by level. tell_apart: see models.identify.tell_apart, with the class. names: suggestions.
-    problems: faults of the setup log.
+    runs by level. feels: a row a feel: runs of the team, those with a score. logbooks: a row a
+    logbook that was taken in. tell_apart: see models.identify.tell_apart, with the class. names:
+    suggestions. problems: faults of the setup log.
     """
 
     team: str
@@ -39,6 +41,8 @@ class CheckReport:
     statuses: dict[str, int] = field(default_factory=dict)
     reasons: dict[str, int] = field(default_factory=dict)
     settings: list[Row] = field(default_factory=list)
+    feels: list[Row] = field(default_factory=list)
+    logbooks: list[Row] = field(default_factory=list)
     tell_apart: list[Row] = field(default_factory=list)
     names: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -63,6 +67,7 @@ def check(team: Team) -> CheckReport:
     if not records:
         log = read_log(team)
         report.problems, report.notes = log.problems, [*report.notes, *log.warnings]
+        report.logbooks = _logbooks(log)
         return report
     everything = gather(team)
     log = everything.setups
@@ -70,6 +75,7 @@ def check(team: Team) -> CheckReport:
     laps = _counts(everything.laps["status"])
     report.statuses = {status: count for status, count in laps.items() if count}
     report.settings = _settings(team, everything.runs)
+    report.feels, report.logbooks = _feels(team, everything.runs), _logbooks(log)
     report.names = suggestions(team, everything.streams)
     report.problems = log.problems
     report.notes += [*everything.notes, *log.warnings, *_sessions_not_met(team, everything)]
@@ -128,6 +134,22 @@ def _settings(team: Team, runs: pd.DataFrame) -> list[Row]:
                 "levels": _levels(factor, part[factor.name]),
             })  # fmt: skip
     return rows
+
+
+def _feels(team: Team, runs: pd.DataFrame) -> list[Row]:
+    mine = runs[runs["team"]]
+    return [
+        {"feel": feel.name, "label": feel.label, "team_runs": len(mine),
+         "scored": int(mine[feel.name].notna().sum())}
+        for feel in team.feels
+    ]  # fmt: skip
+
+
+def _logbooks(log: SetupLog) -> list[Row]:
+    return [
+        {"meeting": book.meeting, "driver": book.driver, "runs": len(book.starts)}
+        for book in log.books
+    ]
 
 
 def _unknown_settings(team: Team, runs: pd.DataFrame) -> list[str]:

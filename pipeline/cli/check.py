@@ -110,6 +110,8 @@ def _text(report: CheckReport) -> Iterator[str]:
     yield from _counts("laps", report.statuses)
     yield from _counts("rows set aside", {_title(code): n for code, n in report.reasons.items()})
     yield from _settings(report)
+    yield from _list("How runs felt", [_scored(row) for row in report.feels])
+    yield from _list("Logbooks that were taken in", [_taken(row) for row in report.logbooks])
     yield from _tell_apart(report)
     yield from _list("Names to look at", report.names)
     yield from _list("Notes", report.notes)
@@ -153,6 +155,14 @@ def _settings(report: CheckReport) -> Iterator[str]:
     if rows:
         yield "\nSettings of the team's runs:"
         yield from _table(rows)
+
+
+def _scored(row: Mapping[str, Any]) -> str:
+    return f"{row['label']}: scored in {row['scored']} of {row['team_runs']} runs"
+
+
+def _taken(row: Mapping[str, Any]) -> str:
+    return f"{row['meeting']}, {row['driver']}: {counted(row['runs'], 'run')}"
 
 
 def _tell_apart(report: CheckReport) -> Iterator[str]:

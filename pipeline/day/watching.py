@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import importlib
-import re
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from pipeline.day.files import Mark, hash_of, is_logbook, looks_cut, mark_of
 from pipeline.day.handing_out import known_meeting
 from pipeline.day.next_runs import next_lines
 from pipeline.day.planned import read_plan
@@ -31,7 +31,6 @@ _AHEAD = (
     "matplotlib.backends.backend_svg", "mpl_toolkits.mplot3d",
 )  # fmt: skip
 _TABLES = ("drivers", "meetings", "sessions", "setups", "feel")
-Mark = tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -77,6 +76,8 @@ class _Seen:
     tries: int = 0
     again: float = 0.0
     said: str = ""
+    digest: str = ""  # hash of the bytes before they are taken in, and of those that were
+    taken: str = ""
 
 
 @dataclass
@@ -134,12 +135,16 @@ class _Watcher:
             return False
         seen = self.seen.get(path)
         if seen is None or seen.mark != mark:
-            said = seen.said if seen else ""
-            self.seen[path] = _Seen(mark, now, said=said)
+            before = seen or _Seen(mark, now)
+            self.seen[path] = _Seen(mark, now, said=before.said, taken=before.taken)
             return False
         if seen.done or now < seen.again or now - seen.since < SETTLED_S:
             return False
-        return now - seen.since >= CUT_S or not looks_cut(path)
+        if now - seen.since < CUT_S and looks_cut(path):
+            return False
+        seen.digest = hash_of(path)
+        seen.done = seen.digest == seen.taken  # touched, or written again as it was
+        return not seen.done
 
     def taken_together(self, paths: list[Path], stop: threading.Event) -> Iterator[str]:
         """All in one import; one by one where that does not go, so that one bad file is alone."""
@@ -158,12 +163,12 @@ class _Watcher:
         """What was taken, in words; None, said once, where it could not be done now."""
         try:
             words = take(paths)
-        except (UserError, OSError) as error:
+        except Exception as error:  # one file, whatever is wrong with it, does not end the watch
             if not quiet:
                 self.put_off(paths[0], first_line(error))
             return None
         for path in paths:
-            self.seen[path].done = True
+            self.seen[path].done, self.seen[path].taken = True, self.seen[path].digest
         return words
 
     def put_off(self, path: Path, why: str) -> None:
@@ -216,16 +221,16 @@ class _Watcher:
         """The run sheet anew; a line that says why, and what comes next."""
         try:
             path, words = self.call.redraw()
-        except (UserError, OSError) as error:
+            following = next_lines(self.team, self.meeting, self.plan) if self.plan else []
+            lines = [joined(why, f"run sheet: {path}", words), *(f"  next: {n}" for n in following)]
+            self.trouble = ""
+        except Exception as error:  # whatever the cause, no sheet is no reason to stop importing
             trouble = first_line(error)
-            if why or trouble != self.trouble:
-                self.say(joined(why, f"no run sheet yet: {trouble}"))
+            lines = [joined(why, f"no run sheet yet: {trouble}")]
+            lines = lines if why or trouble != self.trouble else []
             self.trouble = trouble
-            return
-        self.trouble = ""
-        self.say(joined(why, f"run sheet: {path}", words))
-        for line in next_lines(self.team, self.meeting, self.plan) if self.plan else []:
-            self.say(f"  next: {line}")
+        for line in lines:
+            self.say(line)
 
 
 def joined(*parts: str) -> str:
@@ -235,50 +240,11 @@ def joined(*parts: str) -> str:
 
 def first_line(error: Exception) -> str:
     """An error as one line of the terminal: its message, and the first of its faults."""
-    lines = str(error).splitlines() or [type(error).__name__]
+    lines = str(error).splitlines() or [""]
+    if not isinstance(error, UserError | OSError):
+        lines[0] = f"a fault of the program ({type(error).__name__}: {lines[0]})"
     more = f" (and {len(lines) - 2} more)" if len(lines) > 2 else ""
     return " ".join(line.strip() for line in lines[:2]) + more
-
-
-def mark_of(path: Path) -> Mark | None:
-    """Size and time of change; None where there is no such file."""
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return found.st_size, found.st_mtime_ns
-
-
-def looks_cut(path: Path) -> bool:
-    """Whether a table's last line ends early: no line break, and fewer cells than before."""
-    try:
-        with path.open("rb") as file:
-            file.seek(max(path.stat().st_size - 4096, 0))
-            tail = file.read()
-    except OSError:
-        return True
-    lines = tail.rstrip(b"\0").splitlines()
-    if path.suffix.lower() not in (".csv", ".txt", ".tsv") or len(lines) < 2:
-        return not lines
-    whole = tail.rstrip(b"\0").endswith((b"\n", b"\r"))
-    return not whole and _cells(lines[-1]) < _cells(lines[-2])
-
-
-def _cells(line: bytes) -> int:
-    return max(line.count(sign) for sign in (b",", b";", b"\t", b"|"))
-
-
-def is_logbook(path: Path) -> bool:
-    """Whether a file is what a logbook hands on: its header names meeting, driver and run."""
-    if path.suffix.lower() != ".csv":
-        return False
-    try:
-        with path.open("rb") as file:
-            first = file.readline(10_000).decode("utf-8-sig", "replace")
-    except OSError:
-        return False
-    cells = [cell.strip('" \r\n').casefold() for cell in re.split(r"[,;\t|]", first)]
-    return cells[:3] == ["meeting", "driver", "run"]
 
 
 def imported_words(paths: Iterable[Path], report: ImportReport) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from pipeline.checking import check
@@ -19,6 +21,7 @@ from tests.logbook.days import (
     keep,
     team_of,
 )  # fmt: skip
+from tests.logbook.said import run
 
 
 def test_a_logbook_is_the_setup_log_of_its_runs_and_how_they_felt(tmp_path):
@@ -122,8 +125,8 @@ def test_number_and_time_tell_which_run_a_row_is(tmp_path, case):
         assert runs["ride_height"].isna().all()
         return
     assert problems == []
-    for row, run in enumerate(answers, 1):
-        assert run == "-" or heights[int(run) - 1] == str(row)
+    for row, found in enumerate(answers, 1):
+        assert found == "-" or heights[int(found) - 1] == str(row)
     by_number = [str(n) for n in range(1, len(answers) + 1)]
     strange = ("leapt" in case) or ("off" in case)
     assert bool(warnings) == (answers != by_number or strange)
@@ -175,3 +178,14 @@ def test_a_driver_of_two_classes_says_which_car_the_logbook_is_of(tmp_path):
     keep(tmp_path, "meeting,driver,class,run,rear_bar\nspring,Ann Arbor,formula,1,1.4\n")
     assert joined(tmp_path)[1] == []
     assert answer(tmp_path) == ". 1.4"
+
+
+def test_check_shows_what_was_scored_and_taken_in(tmp_path):
+    day(tmp_path)
+    said = run("--team", tmp_path, "check")
+    assert said.status == 0
+    assert "\nHow runs felt:\n  Rear grip: scored in 4 of 8 runs\n" in said.out
+    assert "\nLogbooks that were taken in:\n  spring, Ann Arbor: 4 runs\n" in said.out
+    report = json.loads(run("--team", tmp_path, "check", "--json").out)
+    assert report["logbooks"] == [{"meeting": "spring", "driver": "Ann Arbor", "runs": 4}]
+    assert report["feels"][1]["scored"] == 2

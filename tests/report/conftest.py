@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -14,11 +11,13 @@ from pipeline.report.privacy import context_for_driver, for_driver, others_of
 from pipeline.report.render import render, write_page
 from pipeline.report.season_page import season_page
 from pipeline.report.share_page import share_page
+from tests.browser import chromium
 from tests.report import made_up
+
+__all__ = ["chromium"]
 
 PAGES = ("season", "meeting", "share")
 DRIVER = "Ida Holm"
-CHROMIUM = next((p for n in ("chromium", "chromium-browser") if (p := shutil.which(n))), None)
 
 
 @pytest.fixture(scope="session")
@@ -38,17 +37,3 @@ def html() -> dict[str, str]:
 def page_files(html: dict[str, str], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
     return {name: write_page(folder / f"{name}.html", text) for name, text in html.items()}
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """A headless Chromium; skips where there is none."""
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
-    api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
-    with api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
-        )
-        yield browser
-        browser.close()

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.browser import axe
 from tests.report.conftest import PAGES
 
 pytestmark = pytest.mark.browser
@@ -52,15 +52,13 @@ def test_no_serious_barrier(
     chromium: Any, page_files: dict[str, Path], name: str, width: int, scheme: str
 ) -> None:
     """By axe-core's rules, with every fold open."""
-    axe = os.environ.get("BACKTOBACK_AXE", "")
-    if not Path(axe).is_file():
-        pytest.skip("BACKTOBACK_AXE does not name axe-core's script")
+    script = axe()
     page = chromium.new_page(
         viewport={"width": width, "height": 800}, color_scheme=scheme, bypass_csp=True
     )
     page.goto(page_files[name].as_uri())
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
-    page.add_script_tag(path=axe)
+    page.add_script_tag(path=script)
     found = page.evaluate("axe.run({resultTypes: ['violations']})")["violations"]
     page.close()
     assert [

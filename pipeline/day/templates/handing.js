@@ -42,7 +42,6 @@ function shareFile() {
 
 function copyText() {
   var area = document.getElementById("whole");
-  area.value = sheet(car(), read(car()));
   area.focus();
   area.select();
   if (document.execCommand("copy")) markHanded(area.value);

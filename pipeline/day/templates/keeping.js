@@ -26,6 +26,7 @@ function read(car) {
     return sound(JSON.parse(text));
   } catch (error) {
     setAside(car, text);
+    if (memory[keyOf(car)]) keep(car, memory[keyOf(car)]);
     return sound(memory[keyOf(car)] || {});
   }
 }
@@ -56,7 +57,7 @@ function soundRun(raw) {
   var run = { id: words(raw.id) || newId(), at: words(raw.at), note: words(raw.note), values: {} };
   var values = raw.values || {};
   Object.keys(values).forEach(function (name) {
-    if (name[0] === "." && typeof values[name] === "string") run.values[name] = values[name];
+    if (typeof values[name] === "string") run.values[name] = values[name];
   });
   if (typeof raw.place === "number") run.place = raw.place;
   return run;
