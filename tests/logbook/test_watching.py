@@ -312,8 +312,8 @@ def test_the_command_draws_the_sheet_and_ends_on_ctrl_c_with_status_0(tmp_path):
     read_until(process, "watching")
     draw = random.Random(5)
     names = ["101 Ann Arbor", "102 Bo Burg", *(f"{n} Rival {n}" for n in range(3, 12))]
-    cars = {name: [round(draw.gauss(16, 0.2), 2) for _ in range(15)] for name in names}
     for number, start in enumerate(("10:00:00", "11:00:00"), 1):
+        cars = {name: [round(draw.gauss(16, 0.2), 2) for _ in range(15)] for name in names}
         laps_csv(drop / f"heat {number}.csv", cars, start=start)
         read_until(process, f"heat {number}.csv: ")
     process.send_signal(signal.SIGINT)

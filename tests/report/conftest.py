@@ -1,4 +1,4 @@
-"""Pages of the made-up season, and a browser to open them in."""
+"""Pages of the made-up season."""
 
 from __future__ import annotations
 
@@ -11,10 +11,7 @@ from pipeline.report.privacy import context_for_driver, for_driver, others_of
 from pipeline.report.render import render, write_page
 from pipeline.report.season_page import season_page
 from pipeline.report.share_page import share_page
-from tests.browser import chromium
 from tests.report import made_up
-
-__all__ = ["chromium"]
 
 PAGES = ("season", "meeting", "share")
 DRIVER = "Ida Holm"

@@ -1,3 +1,0 @@
-from tests.browser import chromium
-
-__all__ = ["chromium"]
