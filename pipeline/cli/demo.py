@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections import Counter
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -46,7 +45,7 @@ def command(out: Path, force: bool) -> None:
     steps = Steps()
     team = copy_demo(out, force)
     import_all(team, steps)
-    loaded = load(out, main_class(team), steps)
+    loaded = load(out, None, steps)
     result = analyse(loaded, steps)
     reports = out / "reports"
     report = season_page_files(loaded, result, reports / "season", steps, force=force)
@@ -112,10 +111,3 @@ def import_all(team: Team, steps: Steps) -> None:
             count = import_exports(team, ImportCall((folder,), folder.name)).as_json()
             rows, kept = rows + count["rows_in"], kept + count["rows_kept"]
     click.echo(f"{rows} rows of exports = {kept} kept + {rows - kept} set aside\n")
-
-
-def main_class(team: Team) -> str | None:
-    """The class with most runs; None where no class is named."""
-    from pipeline.runs.gathering import gather
-
-    return Counter(gather(team).runs["class"]).most_common(1)[0][0] or None

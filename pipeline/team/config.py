@@ -37,6 +37,7 @@ class TeamKeys(_Strict):
     name: Text
     race_seconds: float = Field(300.0, gt=0, le=36_000)
     worthwhile_s: float = Field(0.03, gt=0, le=60)
+    racing_class: Text | None = Field(None, alias="class")
 
 
 class _FactorKeys(_Strict):
