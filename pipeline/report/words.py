@@ -49,8 +49,10 @@ def printable(text: str) -> str:
 
 
 def missing(value: Any) -> bool:
-    """True for None, NaN and pandas' NA."""
-    return value is None or value != value or str(value) in {"<NA>", "nan", "NaT", "None"}
+    """True for None, NaN and pandas' NA; a text is never missing, whatever it says."""
+    if isinstance(value, str):
+        return False
+    return value is None or str(value) in {"<NA>", "nan", "NaT"}
 
 
 def number(value: Any, digits: int, *, signed: bool = False, unit: str = "") -> Number:

@@ -33,6 +33,7 @@ class Meeting:
 class Team:
     """A team folder that has passed every check.
 
+    racing_class: the class that is meant where none is named, or ''.
     drivers: driver, transponder, team (bool), from, until (ISO day or ''), class, share (bool).
     meetings: meeting, date, venue, surface, grip, timezone, layout.
     sessions: meeting, session, kind, date, start (HH:MM:SS or ''), class, heat, exclude (the
@@ -50,6 +51,7 @@ class Team:
     sessions: pd.DataFrame
     warnings: tuple[str, ...] = ()
     feels: tuple[Feel, ...] = ()
+    racing_class: str = ""
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -103,6 +105,7 @@ def load_team(folder: Path | str) -> Team:
         folder, config.team.name, config.team.race_seconds, config.team.worthwhile_s,
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
         tables.sessions, tuple(warnings), tuple(config.feels),
+        config.team.racing_class or "",
     )  # fmt: skip
 
 
