@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,6 +52,8 @@ def meeting_file(
 
     steps("meeting")
     result = analyse_meeting(loaded.data, meeting)
+    carried = (sentence for name, sentence in loaded.season.carried if name == meeting)
+    result = replace(result, notes=(*result.notes, *carried))
     context = loaded.context("meeting")
     steps("report")
     page = meeting_page(result, context)

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import UserError
-from pipeline.runs.joining import one_run_each
+from pipeline.runs.carried import carried_over, without_renamed
+from pipeline.runs.joining import one_run_each, told_apart
 from pipeline.runs.order import hours, natural
 from pipeline.runs.run_table import run_table
 from pipeline.runs.setups import SetupLog, join, read_log
@@ -46,7 +47,8 @@ class Gathered:
 
     runs: as SeasonData.runs, and start_hour. laps: see SeasonData. streams: see
     streams.read_streams. setups: the log as read, with its faults. notes: sentences about data
-    that were left out or guessed.
+    that were left out or guessed; carried: those on settings of an earlier meeting, with the
+    meeting that each is about.
     """
 
     team: Team
@@ -55,18 +57,20 @@ class Gathered:
     streams: pd.DataFrame
     setups: SetupLog
     notes: tuple[str, ...] = ()
+    carried: tuple[tuple[str, str], ...] = ()
 
     def of_class(self, name: str | None) -> Season:
         """One class; CallError as in load_season."""
         chosen = choose_class(self.runs["class"], name)
         data = _season_data(self.team, self.runs, self.laps, self.runs["class"] == chosen)
         classes = tuple(self.runs["class"].unique())
-        return Season(data, self.streams, self.setups, chosen, classes, self.notes)
+        return Season(data, self.streams, self.setups, chosen, classes, self.notes, self.carried)
 
 
 @dataclass(frozen=True, eq=False)
 class Season:
-    """What the models take, of one class; streams, setups and notes of all, see Gathered."""
+    """What the models take, of one class; streams, setups, notes and carried of all, see
+    Gathered."""
 
     data: SeasonData
     streams: pd.DataFrame
@@ -74,6 +78,7 @@ class Season:
     racing_class: str
     classes: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    carried: tuple[tuple[str, str], ...] = ()
 
 
 def load_season(team: Team, class_name: str | None = None) -> SeasonData:
@@ -135,9 +140,11 @@ def gather(team: Team) -> Gathered:
     runs = part.runs.assign(**{"class": one_spelling(part.runs["class"])})
     runs = with_only_class(runs)
     log = read_log(team)
+    without_renamed(team, log, part.streams)
     runs = pd.concat([runs, join(team, log, runs)], axis=1)
-    notes = (*part.notes, *_time_notes(runs))
-    return Gathered(team, runs, part.laps, part.streams, log, notes)
+    carried = tuple(carried_over(team, log, runs))
+    notes = (*part.notes, *_time_notes(runs), *(sentence for _, sentence in carried))
+    return Gathered(team, runs, part.laps, part.streams, log, notes, carried)
 
 
 Records = list[tuple[str, ImportRecord]]
@@ -183,8 +190,10 @@ def runs_of(store: Store, team: Team, meetings: list[str], people: People) -> St
     streams, laps = read_streams(store, team, meetings, people)
     streams["class"] = one_spelling(streams["class"])
     streams["hour"], streams["hour_known"] = hours(streams)
+    streams, said = told_apart(streams, laps)
     streams["run"] = streams.groupby(RUN_KEY, sort=False).ngroup()
     streams, laps, notes = one_run_each(streams, laps)
+    notes += said
     runs, place = _in_order_of_time(_runs(streams), meetings)
     notes += _with_conditions(runs, team)
     run = place[streams["run"].to_numpy()[laps["stream"].to_numpy()]]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
+from pipeline.team.dates import read_day
 from pipeline.team.session_facts import plain_session
 from pipeline.team.sheets import nearest
 from pipeline.team.tables import plain, time_of_day
@@ -22,11 +23,12 @@ if TYPE_CHECKING:
 _NEAR_HOURS = 0.25
 _NUMBER = re.compile(r"#?0*(\d{1,4})(?:\.0)?")
 _RUN_WORD = re.compile(r"(?:before |from |for )?run\W{0,2}0*(\d{1,4})", re.IGNORECASE)
-_DAY_AND_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\S+)")
+_DAY_AND_TIME = re.compile(r"(\S+\d{4}|\d{4}\S+)[ T](\S+)")
 
 
 class _Run(NamedTuple):
     row: Hashable
+    meeting: str
     place: int
     date: str
     session: str
@@ -74,7 +76,7 @@ class Places:
         fields = ["meeting", "driver", "place", "date", "session", "class", "run_no"]
         fields += ["start_hour", "hour_known"]
         for index, meeting, driver, *cells in ordered[fields].itertuples(name=None):
-            run = _Run(index, *cells)
+            run = _Run(index, meeting, *cells)
             self.runs[meeting, driver].append(run)
             self.career[driver, run.racing_class].append(run)
         self.days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
@@ -105,9 +107,9 @@ class Places:
                 if r.racing_class == racing_class]  # fmt: skip
         if not runs:
             self._warn(entry, f"no laps of {entry.driver} at {entry.meeting} in the store")
-            place = self._next(entry, racing_class, self.days.get(entry.meeting, ""), 24.0)
-        else:
-            place = self._in_meeting(entry, runs)
+            end = self.days.get(entry.meeting, ""), 24.0
+            return racing_class, self._next(entry, racing_class, *end)
+        place = self._in_meeting(entry, runs)
         return (racing_class, place) if place else None
 
     def _class(self, entry: Entry) -> str | None:
@@ -134,9 +136,10 @@ class Places:
         if number:
             return self._by_number(entry, runs, int(number[1]))
         dated = _DAY_AND_TIME.fullmatch(entry.run)
-        clock = time_of_day(dated[2] if dated else entry.run)
+        day = read_day(dated[1]) if dated else ""
+        clock = time_of_day(dated[2] if dated and day else entry.run)
         if clock:
-            return self._by_time(entry, runs, dated[1] if dated else "", _hours(clock))
+            return self._by_time(entry, runs, day or "", _hours(clock))
         return self._by_session(entry, runs)
 
     def _by_number(self, entry: Entry, runs: list[_Run], number: int) -> Place | None:
@@ -192,10 +195,8 @@ class Places:
         self._fault(entry, f"'{entry.run}'", expected, nearest(entry.run, names))
         return None
 
-    def _next(self, entry: Entry, racing_class: str, date: str, hour: float) -> Place | None:
+    def _next(self, entry: Entry, racing_class: str, date: str, hour: float) -> Place:
         """The driver's first run from that moment on, or past the last one."""
-        if self.log.sheet_form:
-            return None
         career = self.career.get((entry.driver, racing_class), [])
         moments = [(run.date, run.start) for run in career]
         after = bisect.bisect_left(moments, (date, hour))
@@ -208,8 +209,8 @@ class Places:
         self.log.fault(entry.line, column, found, expected, advice)
 
     def _warn(self, entry: Entry, words: str) -> None:
-        held = "it does not count" if self.log.sheet_form else "it holds from the next run"
-        self.log.warnings.append(f"{self.log.name}, line {entry.line}: {words}; {held}")
+        place = f"{self.log.name}, line {entry.line}"
+        self.log.warnings.append(f"{place}: {words}; it holds from the next run")
 
 
 def _session_starts(runs: pd.DataFrame) -> Iterator[tuple[str, str, str, float]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -156,7 +156,7 @@ class _Reader:
             if read is None:
                 at = ("factor", place, "reference")
                 self.fault(f"'{keys.reference}'", made.expected(), at)
-            made = Factor(made.name, made.label, made.kind, levels, read or "", made.unit)
+            made = replace(made, reference=read or "", reference_text=keys.reference)
         self.result.factors.append(made)
 
     def levels(self, place: int, factor: Factor) -> None:
