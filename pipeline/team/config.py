@@ -183,7 +183,7 @@ class _Reader:
             if read is None:
                 at = ("factor", place, "reference")
                 self.fault(f"'{keys.reference}'", made.expected(), at)
-            made = replace(made, reference=read or "")
+            made = replace(made, reference=read or "", reference_text=keys.reference)
         self.result.factors.append(made)
 
     def name(self, kind: str, place: int, name: str) -> None:
