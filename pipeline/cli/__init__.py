@@ -29,6 +29,7 @@ VERBS = {
     "logbook": ("logbook", "A page a driver, on which the log is kept at the track, offline."),
     "log": ("log", "Take what logbooks hand on into the team folder."),
     "watch": ("watch", "Import exports as they appear, and redraw the run sheet."),
+    "rename": ("rename", "Give a meeting another name, everywhere at once."),
     "simulate": ("simulate", "An invented team folder, to try the tool on."),
 }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -181,9 +181,9 @@ class _Here:
         if not path.is_file():
             return _Here()
         content = path.read_bytes()
-        listed = _listed(team).get(each.target, {})
+        known = listed(team.folder).get(each.target, {})
         books = read_books(team, path, f"{FOLDER}/{each.target}").books
-        return _Here(content, books[0] if books else None, listed != _mark(content))
+        return _Here(content, books[0] if books else None, known != mark(content))
 
     def is_same(self, each: _Logbook) -> bool:
         before = self.book.replaces if self.book else ()
@@ -253,27 +253,34 @@ def _by_run(book: Book) -> dict[int, dict[str, str]]:
 
 def _writers(team: Team, texts: dict[str, bytes]) -> dict[str, Writer]:
     """Writers of the logbooks, and of the list of what this tool made."""
-    made = _listed(team) | {target: _mark(text) for target, text in texts.items()}
-    files = [{"name": name, **mark} for name, mark in sorted(made.items())]
-    listed = json.dumps({"format": 1, "files": files}, indent=1, ensure_ascii=False) + "\n"
-    return {name: _writer(text) for name, text in {**texts, LIST: listed.encode()}.items()}
+    made = listed(team.folder) | {target: mark(text) for target, text in texts.items()}
+    return {name: writer(text) for name, text in {**texts, LIST: list_of(made)}.items()}
 
 
-def _writer(text: bytes) -> Writer:
+def list_of(made: Mapping[str, Mapping[str, Any]]) -> bytes:
+    """The list of the logbooks that this tool made, as a file."""
+    files = [{"name": name, **each} for name, each in sorted(made.items())]
+    return (json.dumps({"format": 1, "files": files}, indent=1, ensure_ascii=False) + "\n").encode()
+
+
+def writer(text: bytes) -> Writer:
+    """Writes that text into a file of a change."""
+
     def write(path: Path) -> None:
         path.write_bytes(text)
 
     return write
 
 
-def _mark(content: bytes) -> dict[str, Any]:
+def mark(content: bytes) -> dict[str, Any]:
+    """By what a file is known to be as this tool made it."""
     return {"bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
 
 
-def _listed(team: Team) -> dict[str, dict[str, Any]]:
+def listed(folder: Path) -> dict[str, dict[str, Any]]:
     """The logbooks that this tool made, as it made them; none where the list cannot be read."""
     try:
-        files = json.loads((team.folder / FOLDER / LIST).read_text("utf-8"))["files"]
+        files = json.loads((folder / FOLDER / LIST).read_text("utf-8"))["files"]
         return {each.pop("name"): each for each in files}
     except (OSError, ValueError, TypeError, KeyError, AttributeError):
         return {}

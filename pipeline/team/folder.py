@@ -91,7 +91,7 @@ def load_team(folder: Path | str) -> Team:
     folder = Path(folder)
     config_path = folder / "team.toml"
     if not config_path.is_file():
-        raise UserError(_no_team(folder))
+        raise UserError(no_team(folder))
     from pipeline.team.config import read_config
     from pipeline.team.tables import read_tables
 
@@ -114,7 +114,8 @@ def _many(problems: list[Problem]) -> str:
     return f"the team folder has {count} fault{'s' if count != 1 else ''}:"
 
 
-def _no_team(folder: Path) -> str:
+def no_team(folder: Path) -> str:
+    """What to say of a folder that is no team's."""
     if not folder.is_dir():
         return f"there is no folder '{folder}'. Make one with `backtoback init {folder}`"
     return (

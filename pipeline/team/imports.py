@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -163,8 +163,7 @@ def updated(
     for part in _TABLE.split(old):
         key = _key_of(part)
         if key in new or key in gone:
-            remarks = [line for line in part.splitlines(True) if re.match(r"\s*(#|$)", line)]
-            part = new.pop(key, "") + "".join(remarks)
+            part = new.pop(key, "") + _remarks(part)
         parts.append(part)
     text = "".join(parts)
     for entry in new.values():
@@ -172,13 +171,40 @@ def updated(
     return None if text == old else text
 
 
+def with_other_names(folder: Path, renamed: Callable[[FileOptions], FileOptions]) -> str | None:
+    """The file's text with the entries of files by other names; None where that changes nothing."""
+    old = _text(folder)
+    parts = []
+    for part in _TABLE.split(old):
+        file = _file_of(part)
+        if file is not None and renamed(file) != file:
+            part = _written("file", asdict(renamed(file))) + _remarks(part)
+        parts.append(part)
+    text = "".join(parts)
+    return None if text == old else text
+
+
+def _remarks(part: str) -> str:
+    return "".join(line for line in part.splitlines(True) if re.match(r"\s*(#|$)", line))
+
+
+def _file_of(part: str) -> FileOptions | None:
+    kind, entry = _entry_of(part)
+    return FileOptions(**entry) if kind == "file" else None
+
+
 def _key_of(part: str) -> Any:
     """What a part of the file is about, None for what stands above the first table."""
+    kind, entry = _entry_of(part)
+    return entry["fingerprint"] if kind == "header" else kind and FileOptions(**entry).key
+
+
+def _entry_of(part: str) -> tuple[str | None, Mapping[str, Any]]:
     try:
         ((kind, (entry,)),) = tomllib.loads(part).items()
     except (tomllib.TOMLDecodeError, ValueError):
-        return None
-    return entry["fingerprint"] if kind == "header" else FileOptions(**entry).key
+        return None, {}
+    return kind, entry
 
 
 def _written(kind: str, entry: Mapping[str, Any]) -> str:

@@ -157,11 +157,9 @@ def _cells(path: Path) -> list[tuple[int, list[str]]]:
 
 
 def _csv_cells(path: Path) -> list[tuple[int, list[str]]]:
-    text = _decode(path.read_bytes())
-    lines = text.splitlines()
-    first = next((n for n in lines if n.strip() and not n.lstrip('"').startswith("#")), "")
-    delimiter = max(_DELIMITERS, key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    raw = path.read_bytes()
+    text = raw.decode(encoding_of(raw), errors="replace")
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter_of(text))
     rows, line = [], 1
     try:
         for cells in reader:
@@ -180,20 +178,27 @@ def _trim(cells: list[str]) -> list[str]:
     return cells
 
 
-def _decode(raw: bytes) -> str:
+def delimiter_of(text: str) -> str:
+    """What parts the cells of a table: that which its first line has most of."""
+    lines = text.splitlines()
+    first = next((n for n in lines if n.strip() and not n.lstrip('"').startswith("#")), "")
+    return max(_DELIMITERS, key=first.count)
+
+
+def encoding_of(raw: bytes) -> str:
+    """How a table's text is written, by its marks, as UTF-8, or else by what it looks like."""
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return raw.decode("utf-16", errors="replace")
+        return "utf-16"
     if b"\0" in raw:
         raise _UnreadableError("NUL bytes (not a text file)")
     try:
-        return raw.decode("utf-8-sig")
+        raw.decode("utf-8")
+        return "utf-8-sig" if raw.startswith(b"\xef\xbb\xbf") else "utf-8"
     except UnicodeDecodeError:
         from charset_normalizer import from_bytes
 
-        best = from_bytes(
-            raw, cp_isolation=["cp1252", "cp1250", "cp1251", "cp932", "cp1253"]
-        ).best()
-        return str(best) if best else raw.decode("cp1252", errors="replace")
+        best = from_bytes(raw, cp_isolation=_CODE_PAGES).best()
+        return best.encoding if best else "cp1252"
 
 
 def _workbook_cells(path: Path) -> list[tuple[int, list[str]]]:
