@@ -97,10 +97,10 @@ def test_a_question_mark_in_the_log_of_changes_ends_a_setting(tmp_path):
 def test_what_is_carried_over_is_counted_and_said(tmp_path, log, said):
     found = season(tmp_path, log)
     assert [note for note in found.notes if "carried over" in note] == ([said] if said else [])
-    assert [note for meeting, note in found.carried if meeting == "summer"] == (
+    assert [note for meeting, note in found.about if meeting == "summer"] == (
         [said] if said else []
     )
-    assert not [note for meeting, note in found.carried if meeting == "spring"]
+    assert not [note for meeting, note in found.about if meeting == "spring"]
     assert [n for n in check(load_team(tmp_path)).notes if "carried" in n] == (
         [said] if said else []
     )

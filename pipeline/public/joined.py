@@ -103,8 +103,8 @@ class Joined:
         names = list(dict.fromkeys(self.data.runs["meeting"]))
         known = _known(name, names, f"no meeting '{name}' has runs in the store. It has")
         result = analyse_meeting(self.data, known)
-        carried = (sentence for meeting, sentence in self.source.carried if meeting == known)
-        return MeetingSheet(replace(result, notes=(*result.notes, *carried)), self)
+        about = (sentence for meeting, sentence in self.source.about if meeting == known)
+        return MeetingSheet(replace(result, notes=(*result.notes, *about)), self)
 
     def context(self, command: str) -> ReportContext:
         """The words of a report made by this command."""

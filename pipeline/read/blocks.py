@@ -22,7 +22,14 @@ from pipeline.read.matching import SAMPLE_ROWS, Match, match_columns
 from pipeline.read.records import ReadOptions
 from pipeline.read.rows import CODE_FIELDS
 from pipeline.read.table import Region, Sheet, read_sheet
-from pipeline.read.titles import Titles, cells_of, is_comment, is_section, read_titles
+from pipeline.read.titles import (
+    Titles,
+    cells_of,
+    is_comment,
+    is_section,
+    read_titles,
+    whole_records,
+)
 from pipeline.read.words import compact, field_of, names_a_session
 
 MOST_SUSPECTS = 20_000
@@ -42,7 +49,7 @@ class Block:
 
 def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
     """All tables of a text, in order. Raises UserError, CallError (see `dialect`, `matching`)."""
-    lines = text.head(HEAD_LINES)
+    lines = whole_records(text.head(HEAD_LINES))
     header = find_header(lines, options, name)
     header = _table_above(lines, header, options, name) or header
     top = lines[: header.line - 1] if header.line else _titles_without_header(lines, header)
@@ -59,7 +66,7 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
         if mark.line:
             titles = titles.updated(read_titles(mark.titles, header.delimiter))
         if mark.header is not None and mark.header.cells != own.cells:
-            below = text.head(until)[mark.last :] if until < 5_000 else []
+            below = whole_records(text.head(until)[mark.last :]) if until < 5_000 else []
             match = _match(mark.header, [*[""] * mark.header.line, *below], options, name, titles)
         own = mark.header or own
         start = (mark.last if mark.line else first) + 1

@@ -90,7 +90,8 @@ class Clocks:
     micros: microseconds since midnight, -1 where unreadable. day: days since 1970-01-01, NO_DAY
     where no date is written. offset: minutes ahead of UTC where written, else NO_DAY.
     number: float value where the cell is a plain number, else NaN. absent: empty.
-    swap: dates such as 03/04/2026 occur whose order of day and month is open.
+    swap: dates such as 03/04/2026 occur whose order of day and month is open. lost: first row
+    whose date can be none, -1 for none such.
     """
 
     micros: np.ndarray
@@ -99,6 +100,7 @@ class Clocks:
     number: np.ndarray
     absent: np.ndarray
     swap: bool = False
+    lost: int = -1
 
     @property
     def readable(self) -> np.ndarray:
@@ -117,7 +119,7 @@ def read_clocks(column: pa.Array, month_first: bool | None = None) -> Clocks:
     day = np.full(size, NO_DAY, dtype=np.int64)
     offset = np.full(size, NO_DAY, dtype=np.int64)
     absent = np.asarray(pc.equal(pc.binary_length(column).fill_null(0), 0))
-    found = [(shape, _match(shape.text)) for shape in shapes(column)]
+    found, lost = [(shape, _match(shape.text)) for shape in shapes(column)], -1
     open_dates = [(s, m) for s, m in found if m and "a" in _groups(m)]
     month_first, swap = _order(open_dates, month_first)
     for shape, match in found:
@@ -130,8 +132,10 @@ def read_clocks(column: pa.Array, month_first: bool | None = None) -> Clocks:
                 offset[shape.rows] = _offset(shape, match)
         if {"a", "D"} & groups:
             day[shape.rows] = _days(_once(shape, match), match, groups, month_first)
+            gone = np.arange(size)[shape.rows][day[shape.rows] == NO_DAY]
+            lost = int(gone[0]) if len(gone) and lost < 0 else lost
     number = _numbers(column, (micros < 0) & (day == NO_DAY) & ~absent)
-    return Clocks(micros, day, offset, number, absent, swap)
+    return Clocks(micros, day, offset, number, absent, swap, lost)
 
 
 def read_one(text: str, month_first: bool | None = None) -> Clocks:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from pipeline.read.assemble import Laps, assemble, elapsed_of
 from pipeline.read.blocks import Block, read_blocks
 from pipeline.read.by_run import joined
 from pipeline.read.clocks import day_number
+from pipeline.read.days import tell_lost, tell_offsets
 from pipeline.read.dialect import check_mapping
 from pipeline.read.frames import ends_of, laps_by_run, sessions_frame, set_aside_frame
 from pipeline.read.gathered import Gathered, Harvest
@@ -22,7 +24,7 @@ from pipeline.read.loading import Text, decode, read_bytes
 from pipeline.read.ordered import Context
 from pipeline.read.records import LAYOUTS, Export, ReadOptions, Understanding
 from pipeline.read.rows import RowReader
-from pipeline.read.timeline import session_starts
+from pipeline.read.timeline import moment_of, session_starts
 from pipeline.read.titles import Titles, session_name, title_day
 from pipeline.read.understanding import understood
 from pipeline.read.words import field_of
@@ -37,6 +39,8 @@ FIRST_LAPS = 3
 # Seconds: a results sheet's times, taken from the finish, lead back to one start; clocks without
 # parts of a second are off by one.
 TOGETHER = 1.5
+# Seconds by which the last lap ends after a session's time is over, or a car stops before.
+LAST_LAP = 90.0
 
 
 def read_export(path: Path, options: ReadOptions, source: str | None = None) -> Export:
@@ -144,7 +148,11 @@ def _gather(
     headers = {field: block.header.cells[place] for field, place in block.match.columns.items()}
     first_day = day_number(options.date) if options.date and _is_iso(options.date) else None
     reader = RowReader(block.sheet, block.match, headers, facts, first_day)
-    return reader.gather(session, harvest)
+    rows = reader.gather(session, harvest)
+    if reader.lost:
+        tell_lost(reader.lost, harvest)
+    tell_offsets(reader.offsets, options, harvest)
+    return rows
 
 
 def _is_iso(text: str) -> bool:
@@ -215,6 +223,8 @@ def _export(
     options = context.options
     starts = session_starts(laps.session, laps.rows.start, options, context.title_day, harvest)
     elapsed = elapsed_of(laps)
+    if not starts and (laps.end == NO_TIME).all():
+        starts = _start_in_title(laps, elapsed, blocks[0].titles, context, harvest)
     at = ends_of(laps, elapsed, starts)
     by_run = laps_by_run(laps, elapsed, at, options, name)
     sessions = sessions_frame(laps, at, starts, context, name, harvest)
@@ -230,6 +240,31 @@ def _export(
         understood=understood(name, text, blocks, harvest, first),
         warnings=tuple(harvest.warnings),
     )
+
+
+def _start_in_title(
+    laps: Laps, elapsed: np.ndarray, titles: Titles, context: Context, harvest: Harvest
+) -> dict[str, int]:
+    """The start of the file's only session by the clock in its title, unless the session lasted
+    as long as that."""
+    clock = titles.facts.get("clock", "")
+    codes = np.unique(laps.session.codes) if clock else np.zeros(0, dtype=np.int64)
+    if len(codes) != 1:
+        return {}
+    numbers = [int(number) for number in re.findall(r"\d+", clock)]
+    if len(numbers) == 2 and not clock.casefold().endswith("m"):
+        beyond = float(elapsed.max()) - 60 * numbers[0] - numbers[1]
+        if -LAST_LAP <= beyond <= LAST_LAP:
+            return {}
+    name, options = laps.session.values[codes[0]], context.options
+    moment = moment_of(clock, name, options, context.title_day, zone_of(options.timezone))
+    if moment is None:
+        return {}
+    harvest.warn(
+        f"the start of session '{name}' is taken from its title: {clock}; if that is something "
+        "else, say the start in sessions.csv or with --start"
+    )
+    return {name: moment}
 
 
 def _line_of(row: dict[Any, Any]) -> str:

@@ -11,7 +11,8 @@ import pyarrow as pa
 from pipeline.read import status
 from pipeline.read.assemble import Laps, status_of
 from pipeline.read.by_run import LapsByRun
-from pipeline.read.clocks import day_number, iso_day
+from pipeline.read.clocks import iso_day
+from pipeline.read.days import tell_days
 from pipeline.read.gathered import Aside, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, zone_of
 from pipeline.read.keys import alike, distinct
@@ -22,7 +23,6 @@ from pipeline.read.timeline import default_days, local_day
 from pipeline.read.words import kind_of
 from pipeline.tables.schema import SESSIONS, SET_ASIDE
 
-FAR_DAYS = 14
 _NEVER = 2**62
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def sessions_frame(
     names, classes, heats, start = _sessions_in_order(laps, at, starts)
     _tell_kinds(dict.fromkeys(names), options, harvest)
     dates = _dates(names, start, context)
-    _tell_days(set(dates), options, harvest)
+    tell_days(dates, context.title_day, options, harvest)
     rounded = np.where(start == NO_TIME, NO_TIME, (start + 500) // 1_000)
     return SESSIONS.conform({
         "meeting": [options.meeting] * len(names), "session": names,
@@ -172,18 +172,6 @@ def _dates(sessions: Sequence[str], start: np.ndarray, context: Context) -> list
         local_day(int(moment), zone) if moment != NO_TIME else iso_day(days[place])
         for place, moment in enumerate(start)
     ]
-
-
-def _tell_days(dates: Iterable[str], options: ReadOptions, harvest: Harvest) -> None:
-    """Days in the export that are not those of the meeting: perhaps the wrong file."""
-    if not options.date:
-        return
-    first = day_number(options.date)
-    strange = sorted({day for day in dates if not -2 < day_number(day) - first < FAR_DAYS})
-    if strange:
-        harvest.warn(
-            f"the export says {', '.join(strange[:3])}, but the meeting began on {options.date}"
-        )
 
 
 def _tell_kinds(sessions: Iterable[str], options: ReadOptions, harvest: Harvest) -> None:

@@ -9,7 +9,14 @@ from pipeline.errors import AmbiguousError, CallError, Problem, UserError
 from pipeline.read.dialect import Header
 from pipeline.read.records import LAYOUTS, ReadOptions
 from pipeline.read.samples import Look, is_epoch, look
-from pipeline.read.words import compact, field_of, in_milliseconds
+from pipeline.read.words import (
+    compact,
+    field_of,
+    in_milliseconds,
+    names_a_session,
+    says_heat,
+    tells_its_kind,
+)
 
 SAMPLE_ROWS = 300
 _PEOPLE = ("driver", "transponder", "car_number", "family")
@@ -63,6 +70,7 @@ def match_columns(
     _settle_claims(matcher)
     _settle_by_cells(matcher)
     _fill_by_cells(matcher, driver_known)
+    _settle_sessions(matcher)
     layout = _layout(matcher)
     _check_people(matcher, driver_known)
     milliseconds = {f for f, p in matcher.columns.items() if in_milliseconds(header.cells[p])}
@@ -171,6 +179,8 @@ def _settle_by_cells(matcher: _Matcher) -> None:
                 columns["at"] = place
             elif seen.whole and seen.digits >= 4 and "transponder" not in columns:
                 columns["transponder"] = place
+            elif seen.filled and not (seen.words or seen.whole or seen.duration):
+                columns["date"] = place  # dates that cannot be, which is to be said
     number = columns.get("car_number")
     if number is not None and "car_number" not in mapped:
         seen = matcher.look(number)
@@ -232,6 +242,21 @@ def _fill_by_cells(matcher: _Matcher, driver_known: bool) -> None:
         counts = [p for p in free if matcher.look(p).counting]
         if len(counts) == 1:
             columns["lap"] = counts[0]
+
+
+def _settle_sessions(matcher: _Matcher) -> None:
+    """A column of heats whose cells are the names of sessions is the column of sessions."""
+    columns, told = matcher.columns, matcher.options
+    if "session" in columns or told.session or "heat" in told.mapping:
+        return
+    free = [p for p in matcher.free() if field_of(matcher.header.cells[p]) is None]
+    places = [columns["heat"]] if "heat" in columns else []
+    for place in [*places, *(p for p in free if says_heat(matcher.header.cells[p]))]:
+        names = {cell for cell in matcher.cells(place) if cell}
+        if names and all(map(names_a_session, names)) and any(map(tells_its_kind, names)):
+            columns["session"] = place
+            columns.pop("heat" if place in places else "", None)
+            return
 
 
 def _is_epoch(matcher: _Matcher, place: int) -> bool:

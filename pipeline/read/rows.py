@@ -56,7 +56,8 @@ class RowReader:
     """The rows of one block of a file.
 
     facts: what titles and sections say (our field -> text). first_day: days since 1970 of the
-    day taken where none is written; month_first: how dates such as 03/04/2026 are read.
+    day taken where none is written; month_first: how dates such as 03/04/2026 are read. Once
+    gathered: `lost`, a date that can be none, and `offsets`, see days.tell_offsets.
     """
 
     def __init__(
@@ -72,6 +73,7 @@ class RowReader:
         self.reason = np.zeros(self.size, dtype=np.int8)
         self.first_day = first_day
         self.month_first = self._month_first()
+        self.lost, self.offsets = "", dict[int, int]()
 
     def column(self, field: str) -> pa.Array | None:
         place = self.match.columns.get(field)
@@ -178,6 +180,7 @@ class RowReader:
         if instants is not None:
             return instants, alike(True, self.size), utc, elapsed
         clocks = read_clocks(column, self.month_first)
+        self._note_lost(column, clocks)
         days = self._days()
         dated = (clocks.day != NO_DAY) | (days != NO_DAY)
         local = local_of(clocks, days, None)
@@ -194,6 +197,8 @@ class RowReader:
         if shifted.any():
             known = shifted & dated & (local != NO_TIME)
             utc = np.where(known, local - clocks.offset * 60 * SECOND, utc)
+            offsets, first = np.unique(clocks.offset[known], return_index=True)
+            self.offsets = dict(zip(offsets.tolist(), utc[known][first].tolist(), strict=True))
         return local, dated, utc, elapsed
 
     def _month_first(self) -> bool | None:
@@ -218,8 +223,14 @@ class RowReader:
         if column is None:
             return alike(NO_DAY, self.size)
         labels = labels_of(column)
-        days = read_clocks(pa.array(labels.values, pa.string()), self.month_first).day
-        return days[labels.codes]
+        values = pa.array(labels.values, pa.string())
+        clocks = read_clocks(values, self.month_first)
+        self._note_lost(values, clocks)
+        return clocks.day[labels.codes]
+
+    def _note_lost(self, column: pa.Array, clocks: Clocks) -> None:
+        if clocks.lost >= 0:
+            self.lost = column[clocks.lost].as_py()
 
     def _elapsed(self) -> np.ndarray:
         column = self.column("elapsed")

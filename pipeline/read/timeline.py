@@ -201,7 +201,7 @@ def session_starts(
         text = options.facts(name).start or only or written.values[pairs.get(code, 0)]
         if not text:
             continue
-        moment = _moment(text, name, options, title_day, zone)
+        moment = moment_of(text, name, options, title_day, zone)
         if moment is not None:
             starts[name] = moment
         elif text == options.start:
@@ -212,9 +212,10 @@ def session_starts(
     return starts
 
 
-def _moment(
+def moment_of(
     text: str, session: str, options: ReadOptions, title_day: str, zone: ZoneInfo
 ) -> int | None:
+    """UTC microseconds of a clock as it is written, on the session's day; None if unreadable."""
     clocks = read_clocks(pa.array([text.strip()], pa.string()))
     if clocks.micros[0] < 0:
         return None

@@ -14,6 +14,10 @@ FACTS = frozenset(
     {"session", "start", "date", "class", "heat", "round", "driver", "transponder", "car_number"}
 )
 _OF_SESSION = frozenset({"session", "round", "heat", "start"})
+_MOST_BREAKS = 20  # lines that a cell may have; more is a quote that nobody closed
+_OPENS = re.compile(r'(?:^|[;,\t|])\s*"[^"]*$')
+# Nobody starts before (common practice, no published source): '5:00' is how long it lasts.
+_FIRST_HOUR = 6
 _LEAD = re.compile(r"^[\s#;/*'!%=\-]+|[\s;,\t|*=]+$")
 _CLOCK = re.compile(
     r"\d{1,2}[:h.時]\s?\d{2}(?:[:.m分]\s?\d{2}(?:[.,]\d{1,6})?)?秒?(?:\s?[AaPp][Mm])?"
@@ -52,6 +56,23 @@ def cells_of(line: str, delimiter: str) -> list[str]:
         return [cell.strip() for cell in line.split(delimiter)]
 
 
+def whole_records(lines: list[str]) -> list[str]:
+    """The lines, with each quoted cell that goes on in the next lines brought into the last of
+    these; the lines before it are left blank, so that all keep their numbers."""
+    out, first = list(lines), -1
+    for place, line in enumerate(lines):
+        text = line.replace('""', "")
+        odd = text.count('"') % 2
+        if first < 0:
+            first = place if odd and _OPENS.search(text) else -1
+        elif odd:
+            out[first : place + 1] = [*[""] * (place - first), " ".join(lines[first : place + 1])]
+            first = -1
+        elif place - first > _MOST_BREAKS:
+            first = -1
+    return out
+
+
 def is_comment(line: str) -> bool:
     return line.lstrip().startswith(("#", "//", "%", "REM "))
 
@@ -64,6 +85,9 @@ def read_titles(lines: Iterable[str], delimiter: str) -> Titles:
         found, rest = _of_line(line, delimiter)
         if is_comment(line):
             rest = [text for text in rest if names_a_session(text) and len(text.split()) <= 5]
+        clock = _clock_of(" ".join(rest))
+        if clock:
+            facts.setdefault("clock", clock)
         for name, text in found.items():
             facts.setdefault(name, text)
         bare.extend(rest)
@@ -114,11 +138,24 @@ def _of_cell(cell: str, facts: dict[str, str], bare: list[str]) -> None:
             continue
         start = _start_within(piece, facts)
         day = _DATE.search(start)
-        if day and day.group():
+        if day and is_summary(start[: day.start()].strip(" :,")):
+            continue  # when it was printed
+        if day:
             facts.setdefault("date", day.group())
             start = (start[: day.start()] + start[day.end() :]).strip(" ,;-")
         if start and not is_summary(start):
             bare.append(start)
+
+
+def _clock_of(title: str) -> str:
+    """The one time of day in a title that names a session; '' where it may be a duration."""
+    found = list(_CLOCK.finditer(title))
+    if len(found) != 1 or not names_a_session(_CLOCK.sub(" ", title)):
+        return ""
+    clock, after = found[0].group(), title[found[0].end() :]
+    by_day = _FIRST_HOUR <= int(re.match(r"\d+", clock).group()) <= 23  # type: ignore[union-attr]
+    is_clock = re.match(r"\d+[:h時]", clock) and (by_day or clock.casefold().endswith("m"))
+    return clock if is_clock and not re.match(r"\s*(?:m\b|min|')", after.casefold()) else ""
 
 
 def _labelled(piece: str, facts: dict[str, str]) -> bool:

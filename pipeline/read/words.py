@@ -64,6 +64,7 @@ _KIND_PATTERNS = tuple(
     (kind, re.compile(rf"(?<!{_LETTER})(?:{apart})(?!{_LETTER})|{joined}"))
     for kind, apart, joined in _KINDS
 )
+_MERELY_RUN = re.compile("|".join(pattern.pattern for _, pattern in _KIND_PATTERNS[-2:]))
 
 
 def normal(text: str) -> str:
@@ -162,3 +163,13 @@ def kind_of(name: str) -> str | None:
 
 def names_a_session(text: str) -> bool:
     return kind_of(text) is not None
+
+
+def tells_its_kind(text: str) -> bool:
+    """The name says more of its session than that it was a heat or a run."""
+    return names_a_session(_MERELY_RUN.sub(" ", text.casefold()))
+
+
+def says_heat(header: str) -> bool:
+    """A word of the header is one for heats."""
+    return any(field_of(word) == "heat" for word in normal(header).split())

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from pipeline.runs.order import hours, natural
 from pipeline.runs.run_table import run_table
 from pipeline.runs.setups import SetupLog, join
 from pipeline.store.parquet import ImportRecord, Store, open_store
+from pipeline.store.records import MeetingRecord, import_again
 from pipeline.store.streams import read_streams
 from pipeline.tables.records import SeasonData
 from pipeline.team.classes import choose_class, one_spelling, with_changes, with_only_class
@@ -49,8 +51,7 @@ class Gathered:
 
     runs: as SeasonData.runs, and start_hour. laps: see SeasonData. streams: see
     streams.read_streams. setups: the log as read, with its faults. notes: sentences about data
-    that were left out or guessed; carried: those on settings of an earlier meeting, with the
-    meeting that each is about.
+    that were left out or guessed; about: further ones, with the meeting that each is about.
     """
 
     team: Team
@@ -59,7 +60,7 @@ class Gathered:
     streams: pd.DataFrame
     setups: SetupLog
     notes: tuple[str, ...] = ()
-    carried: tuple[tuple[str, str], ...] = ()
+    about: tuple[tuple[str, str], ...] = ()
 
     def of_class(self, name: str | None) -> Season:
         """One class; CallError as in load_season."""
@@ -71,13 +72,12 @@ class Gathered:
         if len(classes) > 1 and name is None:
             why = "as team.toml says" if self.team.racing_class else "where settings were changed"
             notes = (f"of several classes in the store '{chosen}' is taken, {why}", *notes)
-        return Season(data, self.streams, self.setups, chosen, classes, notes, self.carried)
+        return Season(data, self.streams, self.setups, chosen, classes, notes, self.about)
 
 
 @dataclass(frozen=True, eq=False)
 class Season:
-    """What the models take, of one class; streams, setups, notes and carried of all, see
-    Gathered."""
+    """What the models take, of one class; streams, setups, notes and about of all, see Gathered."""
 
     data: SeasonData
     streams: pd.DataFrame
@@ -85,7 +85,7 @@ class Season:
     racing_class: str
     classes: tuple[str, ...]
     notes: tuple[str, ...] = ()
-    carried: tuple[tuple[str, str], ...] = ()
+    about: tuple[tuple[str, str], ...] = ()
 
 
 def load_season(team: Team, class_name: str | None = None) -> SeasonData:
@@ -164,9 +164,27 @@ def gather(team: Team, until: str | None = None) -> Gathered:
     log.books = [book for book in log.books if began(book.meeting)]
     without_renamed(team, log, part.streams)
     runs = pd.concat([runs, join(team, log, runs)], axis=1)
-    carried = tuple(carried_over(team, log, runs))
-    notes = (*part.notes, *_time_notes(runs), *(sentence for _, sentence in carried))
-    return Gathered(team, runs, part.laps, part.streams, log, notes, carried)
+    about = (*_read_for_another_day(team, records), *carried_over(team, log, runs))
+    notes = (*part.notes, *_time_notes(runs), *(sentence for _, sentence in about))
+    return Gathered(team, runs, part.laps, part.streams, log, notes, about)
+
+
+def _read_for_another_day(team: Team, records: Records) -> Iterator[tuple[str, str]]:
+    """(meeting, sentence) for each whose date was mended since it was imported; records in the
+    order of meetings."""
+    days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
+    for name, files in groupby(records, key=lambda record: record[0]):
+        record, day = MeetingRecord(name, [file for _, file in files]), days.get(name)
+        before = {str(file.options["date"]) for file in record.files if file.options.get("date")}
+        if day and before - {day}:
+            yield (
+                name,
+                (
+                    f"{name}: the date in the meetings table is {day}, but exports were read with "
+                    f"{', '.join(sorted(before - {day}))}, which counts until they come in again: "
+                    + import_again(team.folder, record)
+                ),
+            )
 
 
 Records = list[tuple[str, ImportRecord]]

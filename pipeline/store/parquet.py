@@ -15,13 +15,13 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import pasteable
 from pipeline.store.commit import Writer, change, locked, settle
 from pipeline.store.records import (
     DamagedError,
     ImportRecord,
     MeetingRecord,
     file_stem,
+    import_again,
     load_record,
     record_writer,
 )
@@ -232,9 +232,7 @@ class Store:
             record = load_record(record_path(self.folder, stem))
         except DamagedError:
             return "To mend it, import the exports again"
-        sources = [file.source for file in record.files]
-        places = sorted({source.rpartition("/")[0] or source for source in sources})
-        again = pasteable(self.folder.parent, "import", *places, "--meeting", record.meeting)
+        again = import_again(self.folder.parent, record)
         return f"To mend it, import the exports again: {again}"
 
     def _change(

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipeline.errors import UserError, refusal
+from pipeline.errors import UserError, pasteable, refusal
 from pipeline.store.commit import Writer
 
 # 1: without `tables`. A store of a later format than this is of a newer version of the tool.
@@ -55,6 +55,13 @@ class MeetingRecord:
     meeting: str
     files: list[ImportRecord]
     tables: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+
+def import_again(team_folder: Path, record: MeetingRecord) -> str:
+    """The command that reads a meeting's exports again, as it can be pasted."""
+    sources = [file.source for file in record.files]
+    places = sorted({source.rpartition("/")[0] or source for source in sources})
+    return pasteable(team_folder, "import", *places, "--meeting", record.meeting)
 
 
 class DamagedError(UserError):

@@ -195,3 +195,108 @@ def test_a_missing_time_of_day_does_not_hide_the_sessions(tmp_path: Path) -> Non
     lines[2] = "Ada;2;16.0;"
     export = read(write(tmp_path, "q1.csv", lines))
     assert export.laps["session"].tolist() == ["q1 1"] * 3 + ["q1 2"] * 3
+
+
+def lap_lines(*sessions: str, head: str = "Driver,Lap,Lap time") -> list[str]:
+    """Five laps of two drivers in each session; a first cell names it where it is not empty."""
+    return [
+        head,
+        *(
+            f"{name + ',' if name else ''}{driver},{lap},{16 + lap / 10 + place}"
+            for place, name in enumerate(sessions or ("",))
+            for driver in ("Ann Arbor", "Bo Burg")
+            for lap in range(1, 6)
+        ),
+    ]
+
+
+@pytest.mark.parametrize("head", ["Heat", "Heat name", "Name of heat", "Vorlaufgruppe / Heat"])
+def test_a_column_of_heats_may_name_sessions(tmp_path: Path, head: str) -> None:
+    lines = lap_lines("Practice 1", "Qualifying 2", head=f"{head},Driver,Lap,Lap time")
+    found = read(write(tmp_path, "day.csv", lines)).sessions
+    assert found["session"].tolist() == ["Practice 1", "Qualifying 2"]
+    assert found["session_kind"].tolist() == ["practice", "qualifying"]
+
+
+@pytest.mark.parametrize("cells", [("1", "2"), ("A", "B"), ("Heat 1", "Heat 2"), ("R1", "R2")])
+def test_a_column_of_heats_that_only_counts_them_tells_heats(
+    tmp_path: Path, cells: tuple[str, ...]
+) -> None:
+    lines = ["Qualifying 3", *lap_lines(*cells, head="Heat,Driver,Lap,Lap time")]
+    found = read(write(tmp_path, "day.csv", lines)).sessions
+    assert set(found["session"]) == {"Qualifying 3"} and found["heat"].tolist() == list(cells)
+
+
+def test_a_session_column_or_option_goes_before_the_heats(tmp_path: Path) -> None:
+    lines = lap_lines("Final A,Race", "Final B,Race", head="Heat,Session,Driver,Lap,Lap time")
+    assert set(read(write(tmp_path, "a.csv", lines)).sessions["session"]) == {"Race"}
+    path = write(tmp_path, "b.csv", lap_lines("Final A", head="Heat,Driver,Lap,Lap time"))
+    found = read(path, session="Last").sessions
+    assert (found["session"].tolist(), found["heat"].tolist()) == (["Last"], ["Final A"])
+
+
+@pytest.mark.parametrize(
+    ("title", "start"),
+    [
+        ("Qualifying 2 14:05", "14:05:00"),
+        ("14:05 Heat 3", "14:05:00"),
+        ("Final, Sat 28.03.2026 14:05:30", "14:05:30"),
+        ("Practice 1 - 2:05 PM", "14:05:00"),
+        ("Final 16h30", "16:30:00"),
+    ],
+)
+def test_a_title_with_a_clock_is_the_start_if_nothing_else_is(
+    tmp_path: Path, title: str, start: str
+) -> None:
+    export = read(write(tmp_path, "x.csv", [title, *lap_lines()]), timezone="UTC")
+    assert f"{export.sessions['start'].iloc[0]:%H:%M:%S}" == start
+    assert export.laps["at"].notna().all()
+    assert [w for w in export.warnings if "from its title" in w and "sessions.csv" in w]
+
+
+@pytest.mark.parametrize(
+    "title",
+    ["Printed 19:05", "28.03.2026 19:05", "Final 5:00", "Final 20:00 min", "Practice 1.10",
+     "Final 10:00 to 10:05", "Race 01:30"],
+)  # fmt: skip
+def test_other_clocks_are_no_start(tmp_path: Path, title: str) -> None:
+    assert read(write(tmp_path, "x.csv", [title, *lap_lines()])).sessions["start"].isna().all()
+
+
+def test_a_title_that_says_how_long_it_lasted_is_no_start(tmp_path: Path) -> None:
+    lines = ["Final 08:00", "Driver,Lap,Lap time"]
+    lines += [f"Ann Arbor,{lap},{15 + lap / 100}" for lap in range(1, 33)]
+    assert read(write(tmp_path, "x.csv", lines)).sessions["start"].isna().all()
+
+
+def test_what_else_says_the_start_goes_before_a_title_with_a_clock(tmp_path: Path) -> None:
+    lines = ["Qualifying 2 14:05", *lap_lines()]
+    told = [
+        read(write(tmp_path, "a.csv", ["Start: 15:10", *lines])),
+        read(write(tmp_path, "b.csv", lines), start="15:10"),
+    ]
+    timed = [f"{line},15:1{n // 6}:{n % 6}0" for n, line in enumerate(lines[2:])]
+    told.append(read(write(tmp_path, "c.csv", [lines[0], lines[1] + ",Time of day", *timed])))
+    for export in told:
+        assert export.laps["at"].min().tz_convert("Europe/Berlin").hour == 15
+        assert not [w for w in export.warnings if "title" in w]
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+def test_quoted_cells_may_go_on_in_the_next_lines(tmp_path: Path, delimiter: str) -> None:
+    head = ['"Driver\nname"', '"Lap\n\nno"', '"Lap time\n(""s"")"', '"Remark\nof the day"']
+    rows = [
+        [f'"{driver}\nof ""X"""', str(lap), str(16 + lap / 10), '"hit\nthe wall"']
+        for driver in ("Ann Arbor", "Bo Burg")
+        for lap in range(1, 6)
+    ]
+    lines = ['"A title\nin two lines"', *(delimiter.join(row) for row in [head, *rows])]
+    export = read(write(tmp_path, "x.csv", lines))
+    assert sorted(set(export.laps["driver"])) == ['Ann Arbor of "X"', 'Bo Burg of "X"']
+    assert export.laps["lap_s"].tolist() == [16 + lap / 10 for lap in range(1, 6)] * 2
+    assert export.laps["source_line"].tolist() == list(range(9, 39, 3))
+
+
+def test_a_quote_that_nobody_closes_takes_no_lines_with_it(tmp_path: Path) -> None:
+    lines = ['"Qualifying 2', *lap_lines()]
+    assert len(read(write(tmp_path, "x.csv", lines)).laps) == 10
