@@ -12,8 +12,10 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from html import unescape
 from typing import TYPE_CHECKING, Any
 
+from pipeline.report.names import Names
 from pipeline.report.words import missing
 from pipeline.tables.schema import OUTCOMES
 
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from pipeline.tables.records import SeasonResult
 
 MATE, RIVAL, NUMBER = "a team-mate", "another driver", "a transponder"
-SHORTEST_NAME = 3  # shorter names go only where they are the whole of a cell
+SHORTEST_NAME = 3  # shorter ones go as they are written, those of one sign as whole cells alone
 SHORTEST_PART = 3
 # What people write freely: parts of names (a first name) go as well.
 FREE_TEXT = {"session", "heat", "excluded", "text", "sentence", "changed"}
@@ -63,7 +65,18 @@ class Others:
         if text in self._said:
             return self._said[text]
         text = self._whole.sub(self._replace, text)
-        return self._part.sub(self._replace, text) if parts else text
+        text = self._part.sub(self._replace, text) if parts else text
+        text = self._short.sub(self._replace, text)
+        for name, start, end in reversed(self._every.find(text)):
+            text = f"{text[:start]}{self._said[name]}{text[end:]}"
+        return text
+
+    def standing_in(self, text: str) -> list[str]:
+        """Names of several words, and numbers, that stand in a text in any spelling.
+
+        A name of one word is not looked for: it may be a word of the page itself.
+        """
+        return list(dict.fromkeys(each.name for each in self._in_any_spelling.find(text)))
 
     def _replace(self, found: re.Match[str]) -> str:
         return self._said[_plain(found.group())]
@@ -82,8 +95,27 @@ class Others:
         return said
 
     @cached_property
+    def _in_any_spelling(self) -> Names:
+        return Names(self._hidden, self.numbers)
+
+    @cached_property
+    def _every(self) -> Names:
+        return Names(self._hidden, self.numbers, SHORTEST_NAME)
+
+    @cached_property
+    def _hidden(self) -> set[str]:
+        own = Names(self.shown, single=1)
+        return {name for name in (*self.mates, *self.rivals) if not own.are_all_of(name)}
+
+    @cached_property
+    def _short(self) -> re.Pattern[str]:
+        """Names of two signs, as they are written: in another case they are any word."""
+        names = sorted(n for n in {*self.mates, *self.rivals} - self.shown if len(n.strip()) == 2)
+        return re.compile("|".join(_bounded(name) for name in names) or r"(?!)")
+
+    @cached_property
     def _whole(self) -> re.Pattern[str]:
-        names = {*self.mates, *self.rivals, *self.numbers}
+        names = {*self._hidden, *self.numbers}
         return _any_of(name for name in names if len(name.strip()) >= SHORTEST_NAME)
 
     @cached_property
@@ -183,27 +215,20 @@ def context_for_driver(context: ReportContext, others: Others) -> ReportContext:
     """The team's words without names; no list of input files, whose names may hold some."""
     made = replace(context.provenance, command="backtoback share", inputs=())
     factors = {
-        name: replace(factor, label=others.scrub(factor.label))
+        name: replace(factor, label=others.scrub(factor.label), unit=others.scrub(factor.unit))
         for name, factor in context.factors.items()
     }
     return replace(
-        context, team=others.scrub(context.team), factors=factors, provenance=made
+        context, team=others.scrub(context.team), class_name=others.scrub(context.class_name),
+        factors=factors, provenance=made,
     )  # fmt: skip
 
 
 def leaks(html: str, others: Others) -> list[str]:
-    """Names and numbers that still stand in the page as whole words: there should be none.
-
-    A name of one word is not looked for: it may be a word of the page itself.
-    """
-    names = [n for n in (*others.mates, *others.rivals) if len(n.split()) > 1]
-    numbers = [n for n in others.numbers if len(n) > 4]
-    own = " ".join(_plain(name) for name in others.shown)
-    text = " ".join(html.split())
-    return [
-        name for name in (*names, *numbers)
-        if re.search(_bounded(name), text) and _plain(name) not in own
-    ]  # fmt: skip
+    """Names and numbers that still stand in the page, in any spelling: there should be none."""
+    text = unescape(html)
+    bare = " ".join(re.sub(r"<[^>]*>", " ", text).split())
+    return list(dict.fromkeys([*others.standing_in(text), *others.standing_in(bare)]))
 
 
 def others_of(

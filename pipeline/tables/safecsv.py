@@ -9,7 +9,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # A spreadsheet takes these first characters for the start of a formula (OWASP, "CSV Injection").
-_FORMULA = r"^\s*[=+\-@\t\r]|^[\t\r]"
+# So it does of their full-width forms, and behind signs of no width.
+_NO_WIDTH = "\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff\u00ad"
+_FORMULA = rf"^[\s{_NO_WIDTH}]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]|^[\t\r]"
 _NUMBER = r"^[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?$"
 
 
