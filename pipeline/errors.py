@@ -7,8 +7,10 @@ import os
 import shlex
 import subprocess
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+_SHOWN = 10  # lines named of one fault
 
 
 @dataclass(frozen=True)
@@ -33,6 +35,24 @@ class Problem:
         text = f"{place}: " if place else ""
         text += f"found {self.found}; expected {self.expected}"
         return text + (f". {self.advice}" if self.advice else "")
+
+
+def once_each(problems: Sequence[Problem]) -> list[Problem]:
+    """One problem for the same fault in several lines: the first, which names the others."""
+    lines: dict[Problem, list[int]] = {}
+    for problem in problems:
+        lines.setdefault(replace(problem, line=None), []).append(problem.line or 0)
+    return [_with_lines(problem, where) for problem, where in lines.items()]
+
+
+def _with_lines(problem: Problem, lines: Sequence[int]) -> Problem:
+    first, *others = lines
+    if others:
+        shown = ", ".join(map(str, others[:_SHOWN])) + (", …" if others[_SHOWN:] else "")
+        so = f"So in {len(others)} more line{'s' * (len(others) > 1)}: {shown}"
+        stop = " " if problem.advice.endswith(("?", ".")) else ". "
+        problem = replace(problem, advice=stop.join(filter(None, (problem.advice, so))))
+    return replace(problem, line=first or None)
 
 
 class UserError(Exception):

@@ -4,6 +4,7 @@ from typing import get_args
 import pytest
 
 from pipeline.errors import UserError
+from pipeline.runs.logbooks import read_log
 from pipeline.tables.schema import OUTCOMES
 from pipeline.team.config import _ClaimKeys
 from pipeline.team.folder import Factor, load_team
@@ -173,3 +174,21 @@ def test_no_team_folder_is_one_clear_message(tmp_path):
 
 def test_claims_know_all_outcomes():
     assert set(get_args(_ClaimKeys.model_fields["outcome"].annotation)) == set(OUTCOMES)
+
+
+def test_a_typo_in_many_rows_is_one_fault_that_names_the_lines(tmp_path):
+    sessions = "meeting,session,kind\n" + "".join(f"sprng,Q{n},qualifyng\n" for n in range(14))
+    found = problems_of(team_folder(tmp_path, sessions=sessions))
+    assert len(found) == 2
+    for text in found:
+        assert text.startswith("sessions.csv, line 2, ") and "Did you mean" in text
+        assert text.endswith("So in 13 more lines: 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, …")
+
+
+def test_a_typo_in_the_setup_log_is_one_fault_too(tmp_path):
+    log = "meeting,driver,run,factor,value\n" + "".join(
+        f"spring,Ann Arbr,{n},rear_bar,1.2\n" for n in (1, 2, 3)
+    )
+    found = read_log(load_team(team_folder(tmp_path, setups=log))).problems
+    assert [problem.line for problem in found] == [2]
+    assert str(found[0]).endswith("Did you mean 'Ann Arbor'? So in 2 more lines: 3, 4")

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, once_each
 from pipeline.runs.logbook_places import place_books
 from pipeline.runs.setup_conflicts import settle_between, two_values
 from pipeline.runs.setup_numbers import Written, two_readings
@@ -127,6 +127,7 @@ def log_of(
     if unused:
         log.warnings.append(f"{log.name}: column {', '.join(unused)} is no factor and is not used")
     _Reader(team, log, sheet.frame, factors).read()
+    log.problems = once_each(log.problems)
     return log
 
 

@@ -10,7 +10,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, once_each
 from pipeline.tables.schema import SESSION_KINDS
 from pipeline.team.dates import date_advice, is_of_our_time, read_day
 from pipeline.team.sheets import Sheet, nearest, read_sheet
@@ -57,7 +57,7 @@ def read_tables(folder: Path) -> Tables:
     _check_sessions(sessions, meetings.frame)
     tables = Tables(drivers.frame, meetings.frame, sessions.frame)
     for checked in (drivers, meetings, sessions):
-        tables.problems += checked.problems
+        tables.problems += once_each(checked.problems)
         tables.warnings += checked.warnings
     if drivers.missing:
         tables.warnings.append("no drivers.csv: every driver counts as one of the field")

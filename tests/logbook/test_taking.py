@@ -120,7 +120,8 @@ def test_all_faults_of_all_files_are_named_at_once(folder):
     one = handed(folder, BOOK.replace(",1.4,", ",1.7,"), "one.csv")
     other = handed(folder, BOOK.replace("Ann Arbor", "Ann Arbr"), "other.csv")
     result = log(folder, one, other)
-    assert result.err.count("found") == 6
+    assert result.err.count("found") == 2
+    assert "So in 1 more line: 4" in result.err and "So in 3 more lines: 3, 4, 5" in result.err
     assert lies(folder) == []
 
 
