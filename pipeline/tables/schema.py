@@ -136,11 +136,11 @@ def _as_kind(series: pd.Series, column: Column) -> pd.Series:
     return series.astype("Int64" if column.kind == "integer" else "boolean")
 
 
-def _table(name: str, columns: Iterable[tuple[Any, ...]]) -> Table:
+def table(name: str, columns: Iterable[tuple[Any, ...]]) -> Table:
     return Table(name, tuple(Column(*column) for column in columns))
 
 
-LAPS = _table(
+LAPS = table(
     "laps",
     [
         ("meeting", "text", "name of the meeting"),
@@ -166,7 +166,7 @@ LAPS = _table(
     ],
 )
 
-SET_ASIDE = _table(
+SET_ASIDE = table(
     "set_aside",
     [
         ("meeting", "text", "meeting the import was for"),
@@ -178,7 +178,7 @@ SET_ASIDE = _table(
     ],
 )
 
-SESSIONS = _table(
+SESSIONS = table(
     "sessions",
     [
         ("meeting", "text", "name of the meeting"),
@@ -193,7 +193,7 @@ SESSIONS = _table(
     ],
 )
 
-RUNS = _table(
+RUNS = table(
     "runs",
     [
         ("meeting", "text", "name of the meeting"),
@@ -214,7 +214,7 @@ RUNS = _table(
     ],
 )
 
-EFFECTS = _table(
+EFFECTS = table(
     "effects",
     [
         ("outcome", "text", "pace, spread, mistakes, fade or race", False, OUTCOMES),
@@ -241,7 +241,7 @@ EFFECTS = _table(
     ],
 )
 
-GRIP = _table(
+GRIP = table(
     "grip",
     [
         ("meeting", "text", "name of the meeting"),
