@@ -27,8 +27,9 @@ class Contrast:
 
     values: (R,), the design column, 0 for rivals and unknown settings. at_level, at_reference:
     (R,), team runs. known: (R,), team runs whose setting is known. scale: size of a usual
-    change, in the column's units: 1 for levels, the SD between runs for numbers. step: what a
-    number's contrast is of, in its unit.
+    change, in the column's units: 1 for levels; for numbers the SD between runs, at least a step.
+    step: what a number's contrast is of, in its unit. part: '' for the effect itself, else what of
+    it the column is (see `axis`).
     """
 
     factor: str
@@ -41,10 +42,11 @@ class Contrast:
     known: Flags
     scale: float = 1.0
     step: float = 1.0
+    part: str = ""
 
     @property
     def name(self) -> str:
-        return f"{self.factor}={self.level}"
+        return f"{self.factor}={self.level}{f' {self.part}' if self.part else ''}"
 
 
 def setup_contrasts(runs: pd.DataFrame, factors: Sequence[Factor]) -> tuple[Contrast, ...]:
@@ -77,7 +79,8 @@ def _slope(factor: Factor, settings: pd.Series, known: Flags) -> Contrast:
         at_level=known & (values != 0),
         at_reference=known & (values == 0),
         known=known,
-        scale=spread if spread > 0 else 1.0,
+        # Where one run in forty was changed, the SD between runs is no usual change.
+        scale=max(spread, step) if spread > 0 else 1.0,
         step=step,
     )
 

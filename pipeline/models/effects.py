@@ -171,12 +171,13 @@ def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
     }
     if estimate is None:
         return row
+    shuffled, along = effect.shuffled.p_value, bool(s.contrast.part)
     return row | {
         **numbers(effect.outcome, estimate),
         "p_value": estimate.p_value,
         "q_value": q_value,
-        "p_shuffled": effect.shuffled.p_value,
-        "verdict": verdict(effect.outcome, estimate, q_value, margin, effect.shuffled.p_value),
+        "p_shuffled": shuffled,
+        "verdict": verdict(effect.outcome, estimate, q_value, margin, shuffled, along),
         "remark": _remark(effect, estimate),
     }
 

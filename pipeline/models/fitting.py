@@ -116,11 +116,13 @@ class OutcomeFit:
 
 @dataclass(frozen=True)
 class OutcomeFits:
-    """All fits of a mixed-model outcome: over everything, and one a condition variable."""
+    """All fits of a mixed-model outcome: over everything, one a condition variable, and one with
+    gradients along grip where there are any."""
 
     base: OutcomeFit
     by_variable: Mapping[str, OutcomeFit]
     factor: float
+    along: OutcomeFit | None = None
 
 
 def fit_outcome(

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.models.axis import PER_STEP, Along
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit, fit_counts
 from pipeline.models.counts_interval import wald_interval
@@ -25,30 +26,39 @@ Places = Mapping[tuple[str, ...], int]
 
 
 def mistake_effects(
-    design: Design, laps: Laps, standings: Sequence[Standing]
-) -> tuple[list[Effect], dict[str, CountFit]]:
+    design: Design, laps: Laps, standings: Sequence[Standing], along: Along
+) -> tuple[list[Effect], dict[str, MistakeFit]]:
     """Log ratios of the incident rate for every standing, and the fits by condition variable.
 
     No fits where nothing ever happened. A condition's effects come from a fit with the contrasts'
     columns split by the condition.
     """
     out: list[Effect] = []
-    fits: dict[str, CountFit] = {}
+    fits: dict[str, MistakeFit] = {}
     use = laps.timed > 0
     happened = laps.incidents[use].any()
-    for variable in dict.fromkeys(s.condition.split("=")[0] for s in standings):
+    variables = dict.fromkeys(s.condition.split("=")[0] for s in standings)
+    for variable in [*variables, *([] if along.is_empty or PER_STEP in variables else [PER_STEP])]:
         chosen = [s for s in standings if s.condition.split("=")[0] == variable]
         if not happened:
             out += [Effect("mistakes", s, None) for s in chosen]
             continue
-        fitted = _fit(design, laps, use, chosen, variable, fits.get("all"))
-        fits[variable] = fitted.fit
+        columns = [*_along_columns(standings, along), *chosen] if variable == PER_STEP else chosen
+        before = fits["all"].fit if fits else None
+        fitted = fits[variable] = _fit(design, laps, use, columns, variable, before)
         out += [_effect(design, laps.incidents, use, fitted, s) for s in chosen]
     return out, fits
 
 
+def _along_columns(standings: Sequence[Standing], along: Along) -> list[Standing]:
+    """The contrasts themselves and their curvatures, beside which the gradients stand."""
+    mains = [replace(s, condition=PER_STEP) for s in standings if s.condition == "all"]
+    whose = {s.contrast.factor: s for s in mains}
+    return [*mains, *(replace(whose[c.factor], contrast=c) for c in along.curvatures)]
+
+
 def _effect(
-    design: Design, incidents: Array, use: Flags, fitted: _Fitted, standing: Standing
+    design: Design, incidents: Array, use: Flags, fitted: MistakeFit, standing: Standing
 ) -> Effect:
     estimate = fitted.estimate(standing)
     here = use & _in_condition(design, standing.condition)
@@ -69,7 +79,7 @@ def _without_incident(contrast: Contrast, incidents: Array, here: Flags) -> str:
 
 
 @dataclass(frozen=True)
-class _Fitted:
+class MistakeFit:
     """A fit, and where among its coefficients the contrasts by condition and their deviations by
     meeting stand."""
 
@@ -100,7 +110,7 @@ def _fit(
     standings: Sequence[Standing],
     variable: str,
     before: CountFit | None,
-) -> _Fitted:
+) -> MistakeFit:
     """before: a fit of the same runs, whose SDs are near."""
     split = [*_split(design, standings, variable)]
     first = design.fixed.shape[1]
@@ -118,7 +128,7 @@ def _fit(
     fit = fit_counts(rows, start=before)
     at = {int(column): place for place, column in enumerate(kept)}
     columns: Places = {key: at[first + i] for i, (key, _) in enumerate(split) if first + i in at}
-    return _Fitted(fit, columns, {label: len(kept) + j for j, label in enumerate(labels)})
+    return MistakeFit(fit, columns, {label: len(kept) + j for j, label in enumerate(labels)})
 
 
 def _split(
@@ -129,7 +139,7 @@ def _split(
     Those that get a number come first: of columns that say the same the first is kept. Runs in no
     condition keep a column too, so that what they were run with is not taken for the reference.
     """
-    rest = np.full(len(design.hour), variable != "all")
+    rest = np.full(len(design.hour), variable not in ("all", PER_STEP))
     for standing in sorted(standings, key=lambda s: not s.tellable):
         here = _in_condition(design, standing.condition)
         rest &= ~here

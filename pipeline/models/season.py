@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import UserError
+from pipeline.models.axis import NO_AXIS, PER_STEP, Along, along_grip, gradient_standings
 from pipeline.models.claims import claims_table
 from pipeline.models.counts import CountFit
 from pipeline.models.curves import corrected_times, grip_table
@@ -29,9 +30,9 @@ from pipeline.models.engine.inference import Estimate
 from pipeline.models.fitting import OutcomeFit, OutcomeFits, Response, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.lookup import Lookup
-from pipeline.models.mistakes import mistake_effects
+from pipeline.models.mistakes import MistakeFit, mistake_effects
 from pipeline.models.notes import season_notes
-from pipeline.models.race import RaceFacts, race_check
+from pipeline.models.race import race_check, race_facts
 from pipeline.models.responses import (
     Laps,
     fade_response,
@@ -125,11 +126,17 @@ class Found:
     design: Design
     laps: Laps
     standings: list[Standing]
+    along: Along
     fits: dict[str, OutcomeFits]
     effects: list[Effect]
-    counts: dict[str, CountFit]
+    mistakes: dict[str, MistakeFit]
     margins: Margins
     in_race: float
+
+    @property
+    def counts(self) -> dict[str, CountFit]:
+        """The fits of mistakes by condition variable."""
+        return {name: one.fit for name, one in self.mistakes.items()}
 
     def effects_table(self) -> pd.DataFrame:
         """The table schema.EFFECTS."""
@@ -183,22 +190,26 @@ def estimate(
     laps = watch("laps", lambda: lap_tables(data, design))
     variables = [name for name in _condition_variables(design) if name in conditions]
     everything = watch("identify", lambda: _all_standings(design, data, variables))
+    along = along_grip(design, everything)
+    everything += gradient_standings(everything, along)
     in_race = race_laps(laps, data.race_seconds)
     jobs: dict[str, Callable[[], tuple[list[Effect], Any]]] = {}
     for outcome in [name for name in RESPONSES if name in outcomes]:
         factor = in_race if outcome == "race" else 1.0
-        jobs[outcome] = partial(_outcome, design, laps, outcome, variables, factor, everything)
+        jobs[outcome] = partial(
+            _outcome, design, laps, outcome, variables, factor, everything, along
+        )
     if "mistakes" in outcomes:
-        jobs["mistakes"] = partial(mistake_effects, design, laps, everything)
+        jobs["mistakes"] = partial(mistake_effects, design, laps, everything, along)
     done = watch.side_by_side(jobs)
     effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
     fitted = {name: found for name, (_, found) in done.items() if name != "mistakes" and found}
     if done and not fitted and "mistakes" not in done:
         raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
     effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects))
-    counts: dict[str, CountFit] = done["mistakes"][1] if "mistakes" in done else {}
+    mistakes: dict[str, MistakeFit] = done["mistakes"][1] if "mistakes" in done else {}
     margins = Margins.of(data.worthwhile_s, in_race)
-    return Found(data, design, laps, everything, fitted, effects, counts, margins, in_race)
+    return Found(data, design, laps, everything, along, fitted, effects, mistakes, margins, in_race)
 
 
 def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFrame:
@@ -214,7 +225,7 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFram
         base = fit_outcome(design, before.base.response, start=start)
         fits[outcome] = OutcomeFits(base, {}, before.factor)
         effects += linear_effects(outcome, base, {}, everything, before.factor)
-    effects += mistake_effects(design, found.laps, everything)[0]
+    effects += mistake_effects(design, found.laps, everything, NO_AXIS)[0]
     effects = with_second_voice(design, found.laps, fits, effects, shuffles)
     return effects_table(effects, found.margins)
 
@@ -247,6 +258,7 @@ def _outcome(
     variables: Sequence[str],
     factor: float,
     everything: Sequence[Standing],
+    along: Along,
 ) -> tuple[list[Effect], OutcomeFits | None]:
     """The effects on one outcome, and the fits that they come from: None where no run is long
     enough for it.
@@ -254,8 +266,11 @@ def _outcome(
     response = RESPONSES[outcome](laps)
     if not response.is_run.any():
         return [Effect(outcome, standing, None) for standing in everything], None
-    fits = _fits(design, response, variables, factor)
-    effects = linear_effects(outcome, fits.base, fits.by_variable, everything, factor)
+    fits = _fits(design, response, variables, factor, along)
+    others = dict(fits.by_variable)
+    if fits.along is not None:
+        others[PER_STEP] = fits.along
+    effects = linear_effects(outcome, fits.base, others, everything, factor)
     if outcome == "pace" and laps.slow.mean() >= LEAST_SLOW:
         effects = _with_small_errors(design, laps, everything, effects)
     return effects, fits
@@ -283,15 +298,19 @@ def _with_small_errors(
 
 
 def _fits(
-    design: Design, response: Response, variables: Sequence[str], factor: float
+    design: Design, response: Response, variables: Sequence[str], factor: float, along: Along
 ) -> OutcomeFits:
     base = fit_outcome(design, response)
     start = dict(zip(base.fit.names, base.fit.theta, strict=True))
-    by_variable = {}
-    for variable in variables:
-        blocks = _condition_blocks(design, variable)
-        by_variable[variable] = fit_outcome(design, response, blocks, start)
-    return OutcomeFits(base, by_variable, factor)
+    blocks = {variable: _condition_blocks(design, variable) for variable in variables}
+    by_variable = {
+        variable: fit_outcome(design, response, blocks[variable], start) for variable in variables
+    }
+    with_axis = None
+    if not along.is_empty:
+        surfaces = blocks.get("surface", ())
+        with_axis = fit_outcome(along.design(design), response, surfaces, start)
+    return OutcomeFits(base, by_variable, factor, with_axis)
 
 
 def _condition_blocks(design: Design, variable: str) -> list[Block]:
@@ -335,10 +354,5 @@ def _race_check(found: Found) -> pd.DataFrame:
         for e in linear_effects("race", gap, {}, found.standings, found.in_race)
         if e.estimate
     }
-    facts = RaceFacts(
-        laps=found.in_race,
-        incident_rate=float(laps.incidents.sum() / max(laps.timed.sum(), 1.0)),
-        incident_cost=laps.incident_cost,
-        mean_lap=float(laps.clean.mean_lap[laps.clean.n > 0].mean()),
-    )
+    facts = race_facts(laps, found.in_race)
     return race_check(direct, parts, between, facts, np.random.default_rng(1))

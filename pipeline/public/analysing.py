@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from pipeline.models.stages import Watch
     from pipeline.public.joined import Joined
+    from pipeline.tables.decisions import Decisions
     from pipeline.tables.records import SeasonResult
 
 
@@ -149,6 +150,59 @@ class Analysis:
     def claims(self) -> pd.DataFrame:
         """What became of each claim."""
         return self.found.claims_table()
+
+    @cached_property
+    def decisions(self) -> Decisions:
+        """What to fit and what to test next; see tables.decisions."""
+        from pipeline.decide.deciding import decide
+
+        return decide(self.found)
+
+    @property
+    def choices(self) -> pd.DataFrame:
+        """What each level is worth over a race, in every grip, on every surface, for every driver,
+        and which to fit; see decisions.CHOICES."""
+        return self.decisions.choices
+
+    @property
+    def switchovers(self) -> pd.DataFrame:
+        """Where along grip a level and its reference are equal; see decisions.SWITCHOVERS."""
+        return self.decisions.switchovers
+
+    @property
+    def curves(self) -> pd.DataFrame:
+        """Effects of numbers over the values that were run; see decisions.CURVES."""
+        return self.decisions.curves
+
+    @property
+    def best_values(self) -> pd.DataFrame:
+        """The best value of each number; see decisions.BEST_VALUES."""
+        return self.decisions.best_values
+
+    @property
+    def properties(self) -> pd.DataFrame:
+        """What a direction of change does; see decisions.PROPERTIES."""
+        return self.decisions.properties
+
+    @property
+    def tests(self) -> pd.DataFrame:
+        """What to test next; see decisions.TESTS."""
+        return self.decisions.tests
+
+    def choose(
+        self, grip: str | None = None, surface: str | None = None, driver: str | None = None
+    ) -> pd.DataFrame:
+        """The choices of one grip, surface and driver; None: of any. Raises CallError for a name
+        that they do not have."""
+        rows = self.choices
+        for column, wanted in (("grip", grip), ("surface", surface), ("driver", driver)):
+            known = [name for name in rows[column].unique() if name]
+            if wanted and wanted not in known:
+                there = ", ".join(known) or "none"
+                advice = nearest(wanted, known)
+                raise CallError(f"no {column} '{wanted}' was run: {there}. {advice}".rstrip())
+            rows = rows[rows[column] == (wanted or "")]
+        return rows.reset_index(drop=True)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:

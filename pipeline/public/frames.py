@@ -66,6 +66,7 @@ def season_data(
     data = SeasonData(
         frame, lap_frame, tuple(factors), tuple(config.claims),
         config.team.race_seconds, config.team.worthwhile_s,
+        config.team.worth_changing_s,
     )  # fmt: skip
     return data, [*_not_used(ran, factors), *rows.notes(columns)]
 

@@ -284,7 +284,10 @@ def _season_data(
         laps = laps.assign(run=number[laps["run"].to_numpy()])
     runs = runs.loc[wanted, columns].astype(text).reset_index(drop=True)
     runs = runs.assign(**{str(name): cells for name, cells in run_table(runs, laps).items()})
-    return SeasonData(runs, laps, team.factors, team.claims, team.race_seconds, team.worthwhile_s)
+    return SeasonData(
+        runs, laps, team.factors, team.claims, team.race_seconds, team.worthwhile_s,
+        team.worth_changing_s,
+    )  # fmt: skip
 
 
 def _time_notes(runs: pd.DataFrame) -> list[str]:

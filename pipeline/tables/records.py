@@ -33,6 +33,7 @@ class SeasonData:
     claims: tuple[Claim, ...] = ()
     race_seconds: float = 300.0
     worthwhile_s: float = 0.03
+    worth_changing_s: float = 0.1
 
 
 @dataclass(frozen=True)

@@ -50,6 +50,7 @@ class Team:
     sessions: pd.DataFrame
     warnings: tuple[str, ...] = ()
     feels: tuple[Feel, ...] = ()
+    worth_changing_s: float = 0.1
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -103,6 +104,7 @@ def load_team(folder: Path | str) -> Team:
         folder, config.team.name, config.team.race_seconds, config.team.worthwhile_s,
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
         tables.sessions, tuple(warnings), tuple(config.feels),
+        config.team.worth_changing_s,
     )  # fmt: skip
 
 

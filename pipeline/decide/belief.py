@@ -1,0 +1,139 @@
+"""From estimates to what is believed: effects drawn towards none as far as the data allow.
+
+The chance that a level is the better one is true only if it reckons with how large effects usually
+are: an estimate of 0.03 s with an error of 0.03 s is more often luck where parts are worth 0.02 s
+than where they are worth 0.1 s. So the coefficients have normal priors about none, whose SDs are
+learnt from all of them together (a hierarchical model: Lindley and Smith 1972; Gelman and Hill
+2007), over a grid. The t tails of the estimates are scale mixtures of normals. A coefficient that
+the data did not tell at all keeps its prior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.decide.evidence import Evidence, Key
+from pipeline.models.axis import GRADIENT
+
+if TYPE_CHECKING:
+    from numpy.random import Generator
+
+    from pipeline.models.engine.rows import Array, Codes
+
+DRAWS = 4000
+MIXTURE = 250  # of sizes and scales, each with the same number of draws
+CANDIDATES = 1000  # of which these are drawn, each as often as the data speak for it
+GRID = np.exp(np.linspace(-2.5, 2.0, 10))  # of the median SD
+LOG_SD = 1.0
+# What moves along grip is taken to be half as large as the effect itself.
+GRADIENT_SHARE = 0.5
+UNTOLD = 1e3  # prior SDs: the error of a coefficient that was not estimated
+LEAST_DF = 2.0  # below it a t has no variance
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """How large effects usually are: SDs of the effect itself and of its gradient, (g,) both, and
+    how likely each pair is, (g,). units: what of such a size each coefficient has."""
+
+    itself: Array
+    gradient: Array
+    weight: Array
+    units: Mapping[Key, float]
+
+    def variances(self, keys: Sequence[Key], place: Codes) -> Array:
+        """Prior variances of coefficients under the pairs at `place` (g,), (g, k)."""
+        own = [self.gradient if key.part == GRADIENT else self.itself for key in keys]
+        units = [self.units[key] for key in keys]
+        return np.array([(one[place] * unit) ** 2 for one, unit in zip(own, units, strict=True)]).T
+
+
+def learn_sizes(evidence: Evidence, median: float, units: Mapping[Key, float]) -> Sizes:
+    """From all coefficients of an outcome together.
+
+    median: of the prior on the SD of effects, in the outcome's unit; that of gradients is half of
+    it. units: of every coefficient that can be told.
+    """
+    pairs = np.array([(a, b) for a in GRID for b in GRID])
+    itself, gradient = median * pairs[:, 0], GRADIENT_SHARE * median * pairs[:, 1]
+    sizes = Sizes(itself, gradient, np.ones(len(pairs)), units)
+    fixed = [i for i, key in enumerate(evidence.keys) if key in units]
+    log = -0.5 * (np.log(pairs) ** 2).sum(axis=1) / LOG_SD**2
+    if fixed:
+        S = sizes.variances([evidence.keys[i] for i in fixed], np.arange(len(pairs)))
+        V = evidence.covariance[np.ix_(fixed, fixed)]
+        log += _log_density(evidence.estimate[fixed], V + _diagonal(S))
+    return replace(sizes, weight=_normed(log))
+
+
+def draws(
+    evidence: Evidence, sizes: Sizes, wanted: Sequence[Key], rng: Generator
+) -> Mapping[Key, Array]:
+    """Joint draws (DRAWS,) of these coefficients of factors that are looked at together.
+
+    Deviations that the fit does not have are left out; other coefficients that it does not have
+    come from their prior.
+    """
+    at = evidence.of(wanted)
+    told = [evidence.keys[i] for i in at]
+    keys = [*told, *(key for key in wanted if key not in set(told) and not key.is_deviation)]
+    fixed = [i for i, key in enumerate(keys) if not key.is_deviation]
+    b = np.r_[evidence.estimate[at], np.zeros(len(keys) - len(at))]
+    place = rng.choice(len(sizes.weight), size=CANDIDATES, p=sizes.weight)
+    S = sizes.variances([keys[i] for i in fixed], place)
+    stretch = _scales(min((evidence.df[i] for i in at), default=np.inf), rng)
+    V = np.zeros((CANDIDATES, len(keys), len(keys)))
+    V[:, : len(at), : len(at)] = evidence.covariance[np.ix_(at, at)]
+    untold = [n for n, i in enumerate(fixed) if i >= len(at)]
+    beyond = [fixed[n] for n in untold]
+    V[:, beyond, beyond] = UNTOLD**2 * S[:, untold]
+    W = stretch[:, None, None] * V
+    among = np.ix_(range(CANDIDATES), fixed, fixed)
+    log = _log_density(b[fixed], W[among] + _diagonal(S))
+    log -= _log_density(b[fixed], V[among] + _diagonal(S))
+    chosen = rng.choice(CANDIDATES, size=MIXTURE, p=_normed(log))
+    members = _posterior_draws(b, W[chosen], S[chosen], fixed, rng)
+    return dict(zip(keys, members.reshape(-1, len(keys)).T, strict=True))
+
+
+def _diagonal(values: Array) -> Array:
+    """(g, k) -> (g, k, k)."""
+    return np.asarray(values[:, :, None] * np.eye(values.shape[1]))
+
+
+def _log_density(b: Array, V: Array) -> Array:
+    """Log density of estimates b (k,) under each covariance (g, k, k), up to a constant, (g,)."""
+    factor = np.linalg.cholesky(V)
+    z = np.linalg.solve(factor, np.broadcast_to(b[:, None], (*V.shape[:2], 1)))[..., 0]
+    logs = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    return np.asarray(-0.5 * (z**2).sum(axis=1) - logs)
+
+
+def _normed(log: Array) -> Array:
+    weight = np.exp(log - log.max())
+    return np.asarray(weight / weight.sum())
+
+
+def _scales(df: float, rng: Generator) -> Array:
+    """By what the covariance of estimates with so few degrees of freedom may be off."""
+    if not np.isfinite(df):
+        return np.ones(CANDIDATES)
+    df = max(df, LEAST_DF)
+    return np.asarray(df / rng.chisquare(df, size=CANDIDATES))
+
+
+def _posterior_draws(b: Array, W: Array, S: Array, fixed: Sequence[int], rng: Generator) -> Array:
+    """(g, draws, k) of coefficients with estimates b of covariance W (g, k, k), of which the
+    `fixed` have prior variances S (g, f) about zero."""
+    across = W[:, fixed, :]
+    gain = np.linalg.solve(across[:, :, fixed] + _diagonal(S), across).transpose(0, 2, 1)
+    mean = b - gain @ b[fixed]
+    cov = W - gain @ across
+    values, vectors = np.linalg.eigh((cov + cov.transpose(0, 2, 1)) / 2)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    z = rng.standard_normal((len(W), DRAWS // len(W), len(b)))
+    return np.asarray(mean[:, None, :] + z @ root.transpose(0, 2, 1))

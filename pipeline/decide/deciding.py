@@ -1,0 +1,97 @@
+"""A season's decisions: the tables of `tables.decisions` from what was estimated."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.decide.choices import choice_rows, circumstances
+from pipeline.decide.evidence import Evidence, count_evidence, linear_evidence
+from pipeline.decide.options import options_of
+from pipeline.decide.race import believe
+from pipeline.decide.switching import curve_rows, switchover_rows
+from pipeline.decide.testing import HOURS_APART, RUNS, DayShown, day_shown, next_test_rows
+from pipeline.models.axis import PER_STEP
+from pipeline.models.fitting import fit_outcome
+from pipeline.models.race import race_facts
+from pipeline.models.responses import gap_response
+from pipeline.plan.trend import typical_bend
+from pipeline.tables.decisions import (
+    BEST_VALUES,
+    CHOICES,
+    CURVES,
+    PROPERTIES,
+    SWITCHOVERS,
+    TESTS,
+    Decisions,
+)
+
+if TYPE_CHECKING:
+    from pipeline.models.season import Found
+
+LINEAR = ("pace", "fade")
+MOST_DRIVERS = 6  # on a test day
+
+
+def decide(found: Found) -> Decisions:
+    """What to fit and what to test next; empty tables, and a note, where no run had both pace and
+    a change that can be told."""
+    data, design = found.data, found.design
+    worthwhile = found.margins["race"]
+    around = circumstances(data, design, found.along.position, worthwhile, data.worth_changing_s)
+    options = options_of(design, data.factors, found.standings, found.along)
+    evidence = _evidence(found) if any(one.levels for one in options) else {}
+    believed = believe(options, evidence, race_facts(found.laps, found.in_race)) if evidence else []
+    day = _usual_day(found, len(around.drivers)) if evidence else None
+    curves, best = curve_rows(believed, around)
+    tests = next_test_rows(options, believed, around, day) if day else []
+    return Decisions(
+        choices=CHOICES.conform(_columns(choice_rows(options, believed, around))),
+        switchovers=SWITCHOVERS.conform(_columns(switchover_rows(believed, around))),
+        curves=CURVES.conform(_columns(curves)),
+        best_values=BEST_VALUES.conform(_columns(best)),
+        properties=PROPERTIES.empty(),
+        tests=TESTS.conform(_columns([row | {"sentence": ""} for row in tests])),
+        race_laps=found.in_race,
+        worthwhile_s=data.worthwhile_s,
+        worth_changing_s=data.worth_changing_s,
+        grips=around.grips,
+        surfaces=around.surfaces,
+    )
+
+
+def _columns(rows: list[dict[str, object]]) -> dict[str, list[object]]:
+    names = dict.fromkeys(name for row in rows for name in row)
+    return {name: [row.get(name) for row in rows] for name in names}
+
+
+def _evidence(found: Found) -> dict[str, Evidence]:
+    """Of pace, fade, mistakes and what a race holds beside them, as far as each was fitted."""
+    columns = [*found.design.contrasts, *found.along.gradients, *found.along.curvatures]
+    out = {}
+    for name in LINEAR:
+        fits = found.fits.get(name)
+        if fits is not None:
+            out[name] = linear_evidence(fits.along or fits.base, columns)
+    if "pace" not in out:
+        return {}
+    gap = fit_outcome(found.along.design(found.design), gap_response(found.laps))
+    out["gap"] = linear_evidence(gap, columns)
+    mistakes = found.mistakes.get(PER_STEP) or found.mistakes.get("all")
+    if mistakes is not None:
+        out["mistakes"] = count_evidence(mistakes, columns)
+    return out
+
+
+def _usual_day(found: Found, drivers: int) -> DayShown:
+    """A test day of the whole team, with the scatter that this season showed."""
+    fit = found.pace.fit
+    own = found.laps.team
+    scale = float(found.laps.scales[found.design.driver[own]].mean())
+    n = float(np.maximum(found.laps.clean.n[own], 1).mean())
+    variance = found.pace.run_variance + fit.variance("lap") * scale / n
+    bends = [v for name, v in zip(fit.names, fit.theta, strict=True) if name.startswith("grip ")]
+    bend = float(np.mean(bends)) if bends else 0.0
+    curve = np.sqrt(bend * typical_bend(np.arange(RUNS, dtype=float) * HOURS_APART))
+    return day_shown(min(drivers, MOST_DRIVERS), variance, float(curve))

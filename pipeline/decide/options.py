@@ -1,0 +1,149 @@
+"""What could be fitted: the levels of each factor, as sums of the models' coefficients."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.decide.evidence import Key
+from pipeline.models.axis import CURVATURE, GRADIENT, bend
+from pipeline.models.contrasts import LEAST_RUNS_OF_VALUE
+from pipeline.team.factors import number_text
+
+if TYPE_CHECKING:
+    from pipeline.models.axis import Along
+    from pipeline.models.contrasts import Contrast
+    from pipeline.models.design import Design
+    from pipeline.models.engine.rows import Array
+    from pipeline.models.identify import Standing
+    from pipeline.team.factors import Factor
+
+
+OVER_HALF = 0.75  # of a usual effect, over half the range of a number
+
+
+@dataclass(frozen=True)
+class Options:
+    """The n levels of a factor that can be told, the reference with them.
+
+    keys: of the m coefficients that tell them apart, gradients not among them. weights: (n, m),
+    against the reference. drivers: who tried each of its contrasts, by level. untold: level ->
+    why it cannot be told. values: (n,) of a number, else None.
+    """
+
+    factor: Factor
+    reference: str
+    levels: tuple[str, ...]
+    keys: tuple[Key, ...]
+    weights: Array
+    drivers: dict[str, tuple[str, ...]]
+    untold: dict[str, str]
+    values: Array | None = None
+
+    @property
+    def units(self) -> dict[Key, float]:
+        """What of a usual effect each coefficient has: a level all of it."""
+        sizes = [self._unit(key) for key in self.keys]
+        whole = dict(zip(self.keys, sizes, strict=True))
+        return whole | {k._replace(part=GRADIENT): u for k, u in whole.items() if not k.part}
+
+    def _unit(self, key: Key) -> float:
+        return 1.0
+
+    @property
+    def wanted(self) -> list[Key]:
+        """All coefficients of the effects over all drivers and surfaces."""
+        return list(self.units)
+
+    def weights_at(self, values: Array) -> Array:
+        """Of a number: the weights of any values, (n, m)."""
+        return np.array([self._of_value(value) for value in values]).reshape(len(values), -1)
+
+    def _of_value(self, value: float) -> list[float]:
+        raise NotImplementedError
+
+
+@dataclass(frozen=True)
+class NumberOptions(Options):
+    """Of a number: a straight line, bent where enough values were run."""
+
+    line: Contrast | None = None
+    centre: float = 0.0
+
+    def _of_value(self, value: float) -> list[float]:
+        assert self.line is not None
+        return _line_weights(self.line, value - self.centre, self._reference(), len(self.keys))
+
+    def _unit(self, key: Key) -> float:
+        """From end to end of what was run an effect and a half, to which the bend adds as much."""
+        assert self.line is not None and self.values is not None
+        half = np.ptp(self.values) / 2 / self.line.scale
+        return float(OVER_HALF / (half**2 if key.part else half))
+
+    def _reference(self) -> float:
+        return float(self.reference) - self.centre
+
+
+def _line_weights(line: Contrast, x: float, reference: float, count: int) -> list[float]:
+    out = [(x - reference) / line.scale]
+    if count > 1:
+        here, there = bend(line, np.array([x, reference]))
+        out.append(float(here - there))
+    return out
+
+
+def options_of(
+    design: Design, factors: Sequence[Factor], everything: Sequence[Standing], along: Along
+) -> list[Options]:
+    """The options of every factor, in the team's order."""
+    mains = [s for s in everything if s.condition == "all"]
+    out: list[Options] = []
+    for factor in factors:
+        own = [s for s in mains if s.contrast.factor == factor.name]
+        if factor.kind == "number":
+            out.append(_number(design, factor, own, along))
+        else:
+            out.append(_levels(factor, own))
+    return out
+
+
+def _levels(factor: Factor, own: Sequence[Standing]) -> Options:
+    told = [s for s in own if s.tellable]
+    keys = tuple(Key(factor.name, s.contrast.level, "") for s in told)
+    names = {s.contrast.level for s in told} | {factor.reference}
+    levels = tuple(level for level in factor.levels if level in names) if told else ()
+    weights = np.array([[float(k.level == level) for k in keys] for level in levels])
+    return Options(
+        factor, factor.reference, levels, keys, weights.reshape(len(levels), len(keys)),
+        {s.contrast.level: s.drivers for s in told},
+        {s.contrast.level: s.sentence for s in own if not s.tellable},
+    )  # fmt: skip
+
+
+def _number(design: Design, factor: Factor, own: Sequence[Standing], along: Along) -> NumberOptions:
+    standing = own[0]
+    line = standing.contrast
+    text = design.runs.loc[line.known, factor.name].astype(str)
+    numbers, count = np.unique(text.to_numpy(float), return_counts=True)
+    values = numbers[count >= LEAST_RUNS_OF_VALUE]
+    usual = number_text(float(numbers[count.argmax()])) if len(numbers) else ""
+    reference = factor.reference or usual
+    # The column is the setting less its reference, or less its mean where none is named.
+    centre = float(text.astype(float).iloc[0] - line.values[line.known][0]) if len(text) else 0.0
+    if not standing.tellable or len(values) < 2:
+        why = standing.sentence or "fewer than two values were each run twice"
+        return NumberOptions(
+            factor, reference, (), (), np.zeros((0, 0)), {}, {line.level: why}, None, line, centre
+        )
+    keys = [Key(factor.name, line.level, "")]
+    if any(c.factor == factor.name for c in along.curvatures):
+        keys.append(Key(factor.name, line.level, CURVATURE))
+    return NumberOptions(
+        factor, reference, tuple(map(number_text, values)), tuple(keys),
+        np.array([_line_weights(line, v - centre, float(reference) - centre, len(keys))
+                  for v in values]),
+        {line.level: standing.drivers}, {}, values, line, centre,
+    )  # fmt: skip

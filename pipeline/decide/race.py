@@ -1,0 +1,164 @@
+"""What a level is worth over a race, from joint draws of all that a race is made of.
+
+    seconds = laps (pace + gap) + fade laps ((laps + 1) / 2 - mean lap) + incidents at their cost
+
+`gap` is what the runs lost beside their clean pace and their incidents (`gap_response`): as far as
+it is known, the whole is the direct estimate of the race; as far as it is not, it is drawn to none
+and the composed estimate stands. So each has the weight of what it knows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.decide.belief import DRAWS, draws, learn_sizes
+from pipeline.decide.evidence import DRIVER, SURFACE, Evidence, Key
+from pipeline.models.axis import GRADIENT
+
+if TYPE_CHECKING:
+    from pipeline.decide.options import Options
+    from pipeline.models.engine.rows import Array
+    from pipeline.models.race import RaceFacts
+
+SEED = 20
+# Medians of the priors on the SD of effects. Pace: 0.6 of the SD of a run, as for all that varies
+# (`fitting.VARYING_SHARE`). Fade: that which adds up to half of it over a race. What a race holds
+# beside pace and incidents: a fifth. Incident rate: a fifth more or less.
+PACE_SHARE, GAP_SHARE, FADE_SHARE, MISTAKES_LOG = 0.6, 0.12, 0.3, 0.2
+MOST_LOG_RATIO = 2.0  # a tail of draws at ten times the incidents would rule the mean
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a choice is made: position on the axis of grip; driver and surface, '' for any."""
+
+    position: float
+    driver: str = ""
+    surface: str = ""
+
+
+@dataclass(frozen=True)
+class Believed:
+    """Draws of one factor's coefficients for each outcome that a race is made of.
+
+    draws: outcome -> coefficient -> (DRAWS,). anew: outcome -> (level) -> (DRAWS,), the deviation
+    at a meeting that was not seen. by_driver: outcome -> SD of the deviation of a driver who never
+    tried it.
+    """
+
+    options: Options
+    draws: Mapping[str, Mapping[Key, Array]]
+    anew: Mapping[str, Mapping[str, Array]]
+    strangers: Mapping[str, Mapping[str, Array]]
+    facts: RaceFacts
+
+    def without_new_meetings(self) -> Believed:
+        """The same of the mean over meetings, not of one that was not seen."""
+        none = {name: dict.fromkeys(own, np.zeros(DRAWS)) for name, own in self.anew.items()}
+        return replace(self, anew=none)
+
+    @property
+    def new_meeting_sd(self) -> float:
+        """SD of the effect on pace at a meeting that was not seen, s a lap."""
+        own = self.anew["pace"].values()
+        return float(max((draws.std() for draws in own), default=0.0))
+
+    def seconds(self, place: Place, weights: Array | None = None) -> Array:
+        """Seconds that each level costs over a race against the reference, (DRAWS, levels)."""
+        facts = self.facts
+        lap = self.effect("pace", place, weights) + self.effect("gap", place, weights)
+        later = (facts.laps + 1) / 2 - facts.mean_lap
+        lap += self.effect("fade", place, weights) * later
+        cost = 0.0 if np.isnan(facts.incident_cost) else facts.incident_cost
+        ratio = np.exp(
+            np.clip(self.effect("mistakes", place, weights), -MOST_LOG_RATIO, MOST_LOG_RATIO)
+        )
+        return np.asarray(facts.laps * (lap + facts.incident_rate * cost * (ratio - 1)))
+
+    def effect(self, outcome: str, place: Place, weights: Array | None = None) -> Array:
+        """Of each level on one outcome, (DRAWS, levels); zero where it was not fitted.
+
+        weights: (levels, keys), of other levels than those of the options.
+        """
+        weights = self.options.weights if weights is None else weights
+        if outcome not in self.draws:
+            return np.zeros((DRAWS, len(weights)))
+        parts = [self._coefficient(outcome, key, place) for key in self.options.keys]
+        return np.asarray(np.column_stack(parts) @ weights.T)
+
+    def _coefficient(self, outcome: str, key: Key, place: Place) -> Array:
+        found = self.draws[outcome]
+        out = found[key].copy()
+        if key.part:
+            return out
+        out += place.position * found[key._replace(part=GRADIENT)]
+        out += self.anew[outcome][key.level]
+        out += self._by_driver(outcome, key, place.driver)
+        return out + self._on_surface(found, key, place.surface)
+
+    def _on_surface(self, found: Mapping[Key, Array], key: Key, surface: str) -> Array:
+        """The deviation on a surface; of any, the mean over those on which it was tried."""
+        own = {k.group: values for k, values in found.items() if k[:3] == (*key[:2], SURFACE)}
+        if surface in own:
+            return own[surface]
+        return np.mean(list(own.values()), axis=0) if own else np.zeros(DRAWS)
+
+    def _by_driver(self, outcome: str, key: Key, driver: str) -> Array:
+        found = self.draws[outcome]
+        if driver:
+            own = key._replace(part=DRIVER, group=driver)
+            return found.get(own, self.strangers[outcome][key.level])
+        deviations = [
+            found[own]
+            for name in self.options.drivers.get(key.level, ())
+            if (own := key._replace(part=DRIVER, group=name)) in found
+        ]
+        return np.mean(deviations, axis=0) if deviations else np.zeros(DRAWS)
+
+
+def believe(
+    options: Sequence[Options], evidence: Mapping[str, Evidence], facts: RaceFacts
+) -> list[Believed]:
+    """Of every factor that can be told; each by itself, since choices are made one by one."""
+    rng = np.random.default_rng(SEED)
+    pace = evidence["pace"].run_sd
+    medians = {
+        "pace": PACE_SHARE * pace,
+        "gap": GAP_SHARE * pace,
+        "fade": FADE_SHARE * pace / max(facts.laps, 2.0),
+        "mistakes": MISTAKES_LOG,
+    }
+    units = {key: unit for one in options for key, unit in one.units.items()}
+    sizes = {name: learn_sizes(one, medians[name], units) for name, one in evidence.items()}
+    out = []
+    for one in options:
+        if not one.levels:
+            continue
+        found, anew, strangers = {}, {}, {}
+        for name, outcome in evidence.items():
+            wanted = _with_deviations(one, outcome)
+            found[name] = draws(outcome, sizes[name], wanted, rng)
+            anew[name] = _spread(outcome.anew if name == "pace" else {}, one, rng)
+            sd = dict.fromkeys(outcome.anew, outcome.driver_sd)
+            strangers[name] = _spread(sd, one, rng)
+        out.append(Believed(one, found, anew, strangers, facts))
+    return out
+
+
+def _with_deviations(options: Options, evidence: Evidence) -> list[Key]:
+    own = {(key.factor, key.level) for key in options.keys}
+    more = [k for k in evidence.keys if k.is_deviation and (k.factor, k.level) in own]
+    return [*options.wanted, *more]
+
+
+def _spread(
+    sd: Mapping[tuple[str, str], float], options: Options, rng: np.random.Generator
+) -> dict[str, Array]:
+    """Level -> (DRAWS,) deviations of that SD."""
+    levels = dict.fromkeys(key.level for key in options.keys)
+    name = options.factor.name
+    return {level: sd.get((name, level), 0.0) * rng.standard_normal(DRAWS) for level in levels}
