@@ -1,0 +1,1 @@
+"""From effects to what to fit: choices, where they switch, and what to test next."""
