@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,9 @@ import numpy as np
 from pipeline.decide.choices import choice_rows, circumstances
 from pipeline.decide.evidence import Evidence, count_evidence, linear_evidence
 from pipeline.decide.options import options_of
+from pipeline.decide.places import Part
 from pipeline.decide.race import believe
+from pipeline.decide.situations import with_sentences, with_test_sentences
 from pipeline.decide.switching import curve_rows, switchover_rows
 from pipeline.decide.testing import HOURS_APART, RUNS, DayShown, day_shown, next_test_rows
 from pipeline.models.axis import PER_STEP
@@ -46,7 +49,12 @@ def decide(found: Found) -> Decisions:
     day = _usual_day(found, len(around.drivers)) if evidence else None
     curves, best = curve_rows(believed, around)
     tests = next_test_rows(options, believed, around, day) if day else []
-    return Decisions(
+    parts = {
+        f.name: Part(f.label or f.name, one.reference, f.unit, f.kind == "number")
+        for one in options
+        for f in (one.factor,)
+    }
+    tables = Decisions(
         choices=CHOICES.conform(_columns(choice_rows(options, believed, around))),
         switchovers=SWITCHOVERS.conform(_columns(switchover_rows(believed, around))),
         curves=CURVES.conform(_columns(curves)),
@@ -58,6 +66,11 @@ def decide(found: Found) -> Decisions:
         worth_changing_s=data.worth_changing_s,
         grips=around.grips,
         surfaces=around.surfaces,
+    )
+    return replace(
+        tables,
+        choices=CHOICES.conform(with_sentences(tables, parts)),
+        tests=TESTS.conform(with_test_sentences(tables.tests, parts)),
     )
 
 
