@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.errors import UserError
 from pipeline.tables.schema import OUTCOMES
-from pipeline.team.config import _ClaimKeys
+from pipeline.team.config_keys import ClaimKeys
 from pipeline.team.folder import Factor, load_team
 from tests.folders import MEETINGS, TOML, team_folder
 
@@ -172,4 +172,4 @@ def test_no_team_folder_is_one_clear_message(tmp_path):
 
 
 def test_claims_know_all_outcomes():
-    assert set(get_args(_ClaimKeys.model_fields["outcome"].annotation)) == set(OUTCOMES)
+    assert set(get_args(ClaimKeys.model_fields["outcome"].annotation)) == set(OUTCOMES)

@@ -21,7 +21,7 @@ from pipeline.models.families import WEIGHTS, family_q_values
 from pipeline.models.identify import Standing
 from pipeline.models.shuffled import NO_VOICE, Shuffled
 from pipeline.models.verdicts import Margins, difference_of_voices, verdict
-from pipeline.tables.schema import EFFECTS
+from pipeline.tables.schema import EFFECTS, STEP_WORDS, is_per_step
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -171,7 +171,8 @@ def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
     }
     if estimate is None:
         return row
-    shuffled, along = effect.shuffled.p_value, bool(s.contrast.part)
+    shuffled = effect.shuffled.p_value
+    along = s.condition.removesuffix(STEP_WORDS) if is_per_step(s.condition) else ""
     return row | {
         **numbers(effect.outcome, estimate),
         "p_value": estimate.p_value,

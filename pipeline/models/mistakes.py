@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.models.axis import PER_STEP, Along
+from pipeline.models.axis import Along, in_condition
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit, fit_counts
 from pipeline.models.counts_interval import wald_interval
@@ -19,6 +19,7 @@ from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
 from pipeline.models.identify import Standing
 from pipeline.models.responses import Laps
+from pipeline.tables.schema import is_per_step
 
 Flags = NDArray[np.bool_]
 # (contrast's name, condition or meeting) -> position among the coefficients of a fit
@@ -26,7 +27,7 @@ Places = Mapping[tuple[str, ...], int]
 
 
 def mistake_effects(
-    design: Design, laps: Laps, standings: Sequence[Standing], along: Along
+    design: Design, laps: Laps, standings: Sequence[Standing], axes: Sequence[Along]
 ) -> tuple[list[Effect], dict[str, MistakeFit]]:
     """Log ratios of the incident rate for every standing, and the fits by condition variable.
 
@@ -37,31 +38,36 @@ def mistake_effects(
     fits: dict[str, MistakeFit] = {}
     use = laps.timed > 0
     happened = laps.incidents[use].any()
-    variables = dict.fromkeys(s.condition.split("=")[0] for s in standings)
-    for variable in [*variables, *([] if along.is_empty or PER_STEP in variables else [PER_STEP])]:
+    along = {axis.condition: axis for axis in axes if not axis.is_empty}
+    for variable in dict.fromkeys([*(s.condition.split("=")[0] for s in standings), *along]):
         chosen = [s for s in standings if s.condition.split("=")[0] == variable]
         if not happened:
             out += [Effect("mistakes", s, None) for s in chosen]
             continue
-        columns = [*_along_columns(standings, along), *chosen] if variable == PER_STEP else chosen
+        columns = chosen
+        if is_per_step(variable):
+            columns = [*_along_columns(standings, variable, along.get(variable)), *chosen]
         before = fits["all"].fit if fits else None
         fitted = fits[variable] = _fit(design, laps, use, columns, variable, before)
         out += [_effect(design, laps.incidents, use, fitted, s) for s in chosen]
     return out, fits
 
 
-def _along_columns(standings: Sequence[Standing], along: Along) -> list[Standing]:
+def _along_columns(
+    standings: Sequence[Standing], variable: str, along: Along | None
+) -> list[Standing]:
     """The contrasts themselves and their curvatures, beside which the gradients stand."""
-    mains = [replace(s, condition=PER_STEP) for s in standings if s.condition == "all"]
+    mains = [replace(s, condition=variable) for s in standings if s.condition == "all"]
     whose = {s.contrast.factor: s for s in mains}
-    return [*mains, *(replace(whose[c.factor], contrast=c) for c in along.curvatures)]
+    curvatures = along.curvatures if along else ()
+    return [*mains, *(replace(whose[c.factor], contrast=c) for c in curvatures)]
 
 
 def _effect(
     design: Design, incidents: Array, use: Flags, fitted: MistakeFit, standing: Standing
 ) -> Effect:
     estimate = fitted.estimate(standing)
-    here = use & _in_condition(design, standing.condition)
+    here = use & in_condition(design, standing.condition)
     remark = "" if estimate is None else _without_incident(standing.contrast, incidents, here)
     return Effect("mistakes", standing, estimate, fitted.estimate(standing, these=True), remark)
 
@@ -139,9 +145,9 @@ def _split(
     Those that get a number come first: of columns that say the same the first is kept. Runs in no
     condition keep a column too, so that what they were run with is not taken for the reference.
     """
-    rest = np.full(len(design.hour), variable not in ("all", PER_STEP))
+    rest = np.full(len(design.hour), variable != "all" and not is_per_step(variable))
     for standing in sorted(standings, key=lambda s: not s.tellable):
-        here = _in_condition(design, standing.condition)
+        here = in_condition(design, standing.condition)
         rest &= ~here
         yield (
             (standing.contrast.name, standing.condition),
@@ -153,14 +159,6 @@ def _split(
 
 def _scaled(contrast: Contrast) -> Array:
     return contrast.values / contrast.scale
-
-
-def _in_condition(design: Design, condition: str) -> Flags:
-    """Runs of the condition, (R,)."""
-    variable, _, value = condition.partition("=")
-    if not value:
-        return np.ones(len(design.hour), bool)
-    return np.asarray(design.runs[variable].astype(object).to_numpy() == value)
 
 
 def _intercepts(design: Design, use: Flags) -> tuple[RandomTerm, ...]:

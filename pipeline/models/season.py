@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import UserError
-from pipeline.models.axis import NO_AXIS, PER_STEP, Along, along_grip, gradient_standings
+from pipeline.models.alike import alike, sentences, with_partners
+from pipeline.models.axis import Along, along_condition, along_grip, gradient_standings
 from pipeline.models.claims import claims_table
 from pipeline.models.counts import CountFit
 from pipeline.models.curves import corrected_times, grip_table
@@ -79,14 +80,15 @@ def analyse(
     data: SeasonData,
     *,
     outcomes: Sequence[str] = OUTCOMES,
-    conditions: Sequence[str] = CONDITIONS,
+    conditions: Sequence[str] | None = None,
     by_driver: bool = True,
     second_opinion: bool = False,
     progress: Progress | None = None,
 ) -> SeasonResult:
     """Analyse one class's season.
 
-    outcomes, conditions, by_driver: what to do of it. progress: called with a stage's name.
+    outcomes, conditions (None: all), by_driver: what to do of it. progress: called with a stage's
+    name.
     Outcomes are fitted side by side on the processors there are; the numbers do not depend on it.
     Raises UserError where no run can be used.
     """
@@ -112,7 +114,7 @@ def effects_alone(
     data: SeasonData,
     *,
     outcomes: Sequence[str] = OUTCOMES,
-    conditions: Sequence[str] = CONDITIONS,
+    conditions: Sequence[str] | None = None,
 ) -> pd.DataFrame:
     """The effects table of `analyse`, without the other tables: for studies of many seasons."""
     return estimate(data, outcomes, conditions).effects_table()
@@ -120,18 +122,23 @@ def effects_alone(
 
 @dataclass(frozen=True)
 class Found:
-    """All that is estimated of a season."""
+    """All that is estimated of a season. axes: that of grip, then those of further conditions."""
 
     data: SeasonData
     design: Design
     laps: Laps
     standings: list[Standing]
-    along: Along
+    axes: tuple[Along, ...]
     fits: dict[str, OutcomeFits]
     effects: list[Effect]
     mistakes: dict[str, MistakeFit]
     margins: Margins
     in_race: float
+
+    @property
+    def along(self) -> Along:
+        """The axis of grip."""
+        return self.axes[0]
 
     @property
     def counts(self) -> dict[str, CountFit]:
@@ -166,20 +173,24 @@ class Found:
 
     def notes(self) -> tuple[str, ...]:
         """Sentences about this data set."""
-        return season_notes(self.design, self.fits, self.counts, self.laps)
+        labels = {axis.condition: axis.label for axis in self.axes}
+        same = sentences(alike(self.design, self.standings, self.axes), labels)
+        return (*season_notes(self.design, self.fits, self.counts, self.laps), *same)
 
 
 def estimate(
     data: SeasonData,
     outcomes: Sequence[str],
-    conditions: Sequence[str],
+    conditions: Sequence[str] | None = None,
     watch: Watch | None = None,
 ) -> Found:
-    """Fit these outcomes, overall and by these conditions, and nothing else.
+    """Fit these outcomes, overall and by these conditions (None: all), and nothing else.
 
     Raises UserError where no run can be used, or none is long enough for any of the outcomes.
     """
     watch = watch or Watch(None)
+    if conditions is None:
+        conditions = [*CONDITIONS, *(one.name for one in data.conditions)]
     index = usable_runs(data)
     if not len(index):
         raise UserError(
@@ -190,26 +201,27 @@ def estimate(
     laps = watch("laps", lambda: lap_tables(data, design))
     variables = [name for name in _condition_variables(design) if name in conditions]
     everything = watch("identify", lambda: _all_standings(design, data, variables))
-    along = along_grip(design, everything)
-    everything += gradient_standings(everything, along)
+    axes = _axes(design, data, conditions, everything)
+    everything += [s for axis in axes for s in gradient_standings(everything, axis)]
+    everything = with_partners(everything, alike(design, everything, axes))
     in_race = race_laps(laps, data.race_seconds)
     jobs: dict[str, Callable[[], tuple[list[Effect], Any]]] = {}
     for outcome in [name for name in RESPONSES if name in outcomes]:
         factor = in_race if outcome == "race" else 1.0
         jobs[outcome] = partial(
-            _outcome, design, laps, outcome, variables, factor, everything, along
+            _outcome, design, laps, outcome, variables, factor, everything, axes
         )
     if "mistakes" in outcomes:
-        jobs["mistakes"] = partial(mistake_effects, design, laps, everything, along)
+        jobs["mistakes"] = partial(mistake_effects, design, laps, everything, axes)
     done = watch.side_by_side(jobs)
     effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
     fitted = {name: found for name, (_, found) in done.items() if name != "mistakes" and found}
     if done and not fitted and "mistakes" not in done:
         raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
-    effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects))
+    effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects, axes))
     mistakes: dict[str, MistakeFit] = done["mistakes"][1] if "mistakes" in done else {}
     margins = Margins.of(data.worthwhile_s, in_race)
-    return Found(data, design, laps, everything, along, fitted, effects, mistakes, margins, in_race)
+    return Found(data, design, laps, everything, axes, fitted, effects, mistakes, margins, in_race)
 
 
 def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFrame:
@@ -225,8 +237,8 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFram
         base = fit_outcome(design, before.base.response, start=start)
         fits[outcome] = OutcomeFits(base, {}, before.factor)
         effects += linear_effects(outcome, base, {}, everything, before.factor)
-    effects += mistake_effects(design, found.laps, everything, NO_AXIS)[0]
-    effects = with_second_voice(design, found.laps, fits, effects, shuffles)
+    effects += mistake_effects(design, found.laps, everything, ())[0]
+    effects = with_second_voice(design, found.laps, fits, effects, count=shuffles)
     return effects_table(effects, found.margins)
 
 
@@ -234,6 +246,18 @@ def _condition_variables(design: Design) -> list[str]:
     """Conditions of which the team's runs have seen two or more."""
     team = design.runs[design.team]
     return [name for name in CONDITIONS if team[name].dropna().nunique() >= 2]
+
+
+def _axes(
+    design: Design, data: SeasonData, conditions: Sequence[str], everything: Sequence[Standing]
+) -> tuple[Along, ...]:
+    grip = along_grip(design, everything)
+    further = (
+        along_condition(design, one, everything, grip)
+        for one in data.conditions
+        if one.name in conditions
+    )
+    return grip, *filter(None, further)
 
 
 def _all_standings(design: Design, data: SeasonData, variables: Sequence[str]) -> list[Standing]:
@@ -258,7 +282,7 @@ def _outcome(
     variables: Sequence[str],
     factor: float,
     everything: Sequence[Standing],
-    along: Along,
+    axes: Sequence[Along],
 ) -> tuple[list[Effect], OutcomeFits | None]:
     """The effects on one outcome, and the fits that they come from: None where no run is long
     enough for it.
@@ -266,10 +290,8 @@ def _outcome(
     response = RESPONSES[outcome](laps)
     if not response.is_run.any():
         return [Effect(outcome, standing, None) for standing in everything], None
-    fits = _fits(design, response, variables, factor, along)
-    others = dict(fits.by_variable)
-    if fits.along is not None:
-        others[PER_STEP] = fits.along
+    fits = _fits(design, response, variables, factor, axes)
+    others = {**fits.by_variable, **fits.axes}
     effects = linear_effects(outcome, fits.base, others, everything, factor)
     if outcome == "pace" and laps.slow.mean() >= LEAST_SLOW:
         effects = _with_small_errors(design, laps, everything, effects)
@@ -298,7 +320,11 @@ def _with_small_errors(
 
 
 def _fits(
-    design: Design, response: Response, variables: Sequence[str], factor: float, along: Along
+    design: Design,
+    response: Response,
+    variables: Sequence[str],
+    factor: float,
+    axes: Sequence[Along],
 ) -> OutcomeFits:
     base = fit_outcome(design, response)
     start = dict(zip(base.fit.names, base.fit.theta, strict=True))
@@ -306,11 +332,13 @@ def _fits(
     by_variable = {
         variable: fit_outcome(design, response, blocks[variable], start) for variable in variables
     }
-    with_axis = None
-    if not along.is_empty:
-        surfaces = blocks.get("surface", ())
-        with_axis = fit_outcome(along.design(design), response, surfaces, start)
-    return OutcomeFits(base, by_variable, factor, with_axis)
+    surfaces = blocks.get("surface", ())
+    along = {
+        axis.condition: fit_outcome(axis.design(design), response, surfaces, start)
+        for axis in axes
+        if not axis.is_empty
+    }
+    return OutcomeFits(base, by_variable, factor, along)
 
 
 def _condition_blocks(design: Design, variable: str) -> list[Block]:

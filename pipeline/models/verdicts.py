@@ -25,9 +25,8 @@ LOWER_HIGHER = {
     "fade": ("fades less", "fades more"),
     "race": ("faster", "slower"),
 }
-# Of the change of an effect along grip: below zero (or one) the level gains as grip rises.
-ALONG_GRIP = ("better with grip", "worse with grip")
-SAME_AT_ANY_GRIP = "same at any grip"
+# Of the change of an effect along an axis: below zero (or one) the level gains as it rises.
+BETTER_WITH, WORSE_WITH, SAME_AT_ANY = "better with", "worse with", "same at any"
 SAME = "no difference that matters"
 NOT_ENOUGH = "not enough runs"
 REACH = float(ndtri(1 - ALPHA / 2) + ndtri(POWER))  # standard errors that are found with POWER
@@ -87,14 +86,14 @@ def verdict(
     q_value: float,
     margin: float,
     p_shuffled: float = float("nan"),
-    along: bool = False,
+    along: str = "",
 ) -> str:
     """The words for one contrast, of an estimate on the additive (log) scale; `along`: of the
-    change of its effect from one step of grip to the next."""
-    lower, higher = ALONG_GRIP if along else LOWER_HIGHER[outcome]
-    word = lower if estimate.estimate < 0 else higher
+    change of its effect from one step of that axis (grip, track_temp) to the next."""
+    lower, higher = (BETTER_WITH, WORSE_WITH) if along else LOWER_HIGHER[outcome]
+    word = f"{lower if estimate.estimate < 0 else higher} {along}".rstrip()
     if equivalent(estimate, margin):
-        return SAME_AT_ANY_GRIP if along else SAME
+        return f"{SAME_AT_ANY} {along}" if along else SAME
     if both_agree(q_value, p_shuffled):
         return word
     return f"leaning {word}" if estimate.p_value <= LEANING else NOT_ENOUGH
@@ -102,7 +101,8 @@ def verdict(
 
 def is_effect(words: str) -> bool:
     """A verdict that something differs."""
-    return any(words in pair for pair in (*LOWER_HIGHER.values(), ALONG_GRIP))
+    moves = words.startswith((f"{BETTER_WITH} ", f"{WORSE_WITH} "))
+    return moves or any(words in pair for pair in LOWER_HIGHER.values())
 
 
 def equivalent(estimate: Estimate, margin: float) -> bool:

@@ -71,10 +71,10 @@ class Joined:
         from pipeline.models.season import estimate
         from pipeline.models.stages import Watch
         from pipeline.public.analysing import TeamSeason
-        from pipeline.tables.schema import CONDITIONS, OUTCOMES
+        from pipeline.tables.schema import OUTCOMES
 
         watch = Watch(progress, workers=os.cpu_count() or 1)
-        found = estimate(self.data, OUTCOMES, CONDITIONS, watch)
+        found = estimate(self.data, OUTCOMES, watch=watch)
         return TeamSeason(
             found, True, tuple(self.left_out()),
             joined=self, watch=watch, second_opinion=second_opinion,

@@ -26,6 +26,7 @@ from pipeline.report.words import (
     race_length,
     whole,
 )
+from pipeline.tables.schema import is_per_step
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -251,7 +252,7 @@ def effects_table(effects: pd.DataFrame, context: ReportContext) -> TableView:
     heads = [
         "Change",
         "Outcome",
-        "Condition",
+        "NumberCondition",
         Heading("Estimate", True, "level minus reference; for spread and mistakes the ratio"),
         Heading("95 % interval"),
         Heading("Standard error", True, "for ratios on the logarithmic scale"),
@@ -286,5 +287,11 @@ def _effect_row(row: Row, context: ReportContext) -> list[Cell | Number | str]:
 
 
 def mixed_words(mixed_with: str, context: ReportContext) -> str:
-    """Factor names as the team says them; grip, driver and session as they are."""
-    return ", ".join(context.factor_label(name.strip()) for name in mixed_with.split(","))
+    """Factor names as the team says them, conditions in words; grip, driver and session as they
+    are."""
+    names = [name.strip() for name in mixed_with.split(",")]
+    is_condition = ["=" in name or is_per_step(name) for name in names]
+    return ", ".join(
+        condition_words(name) if condition else context.factor_label(name)
+        for name, condition in zip(names, is_condition, strict=True)
+    )

@@ -64,7 +64,13 @@ def _cannot_table(
         )
         for r in records(cannot)
     ]
-    heads = ["Change", "Condition", "Why", "Mixed with", *(COUNTS[name][1] for name in counts)]
+    heads = [
+        "Change",
+        "NumberCondition",
+        "Why",
+        "Mixed with",
+        *(COUNTS[name][1] for name in counts),
+    ]
     return table(key, caption, heads, rows, cards=True)
 
 
@@ -98,7 +104,7 @@ def _needs_table(key: str, caption: str, needs: pd.DataFrame, context: ReportCon
         )
         for r in records(needs)
     ]
-    heads = ["Change", "Outcome", "Condition", Heading("Back-to-backs", True)]
+    heads = ["Change", "Outcome", "NumberCondition", Heading("Back-to-backs", True)]
     return table(key, caption, heads, rows)
 
 

@@ -84,7 +84,7 @@ def next_section(members: list[Contrast], context: ReportContext) -> Section | N
         return None
     conditions = list(dict.fromkeys(c for member in members for c in member.conditions)) or ["all"]
     rows = [(condition_words(c).capitalize(), *_choices(members, c, context)) for c in conditions]
-    heads = ["Condition", "Fit", "Leave", "Try, if there is time for back-to-backs"]
+    heads = ["NumberCondition", "Fit", "Leave", "Try, if there is time for back-to-backs"]
     view = table("next", "What to fit, by condition", heads, rows, cards=True)
     return Section(
         "next",

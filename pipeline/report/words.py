@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from pipeline.tables.cells import plural as plural
-from pipeline.tables.schema import missing
+from pipeline.tables.schema import STEP_WORDS, is_per_step, missing
 
 MINUS = "−"
 NOTHING = "–"
@@ -169,7 +169,10 @@ def certainty(outcome: str, low: float, high: float, scope: str = "") -> str:
 
 
 def condition_words(condition: str) -> str:
-    """'grip=high' → 'at high grip', 'surface=carpet' → 'on carpet', 'all' → 'overall'."""
+    """'grip=high' → 'at high grip', 'surface=carpet' → 'on carpet', 'all' → 'overall',
+    'grip per step' → 'with each step of grip'."""
+    if is_per_step(condition):
+        return f"with each step of {condition.removesuffix(STEP_WORDS)}"
     name, _, value = condition.partition("=")
     if name == "all":
         return "overall"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.team.folder import Claim, Factor, Property
+    from pipeline.team.folder import Claim, NumberCondition, Factor, Property
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,8 @@ class SeasonData:
         start is unknown, the session's place in the day in steps of 0.5), hour_known (bool),
         start (ISO local text or null), surface, grip (text or null),
         excluded (text: the reason why the run stays out of the models, or null),
-        and one text column per factor (null: unknown; rivals: null).
+        one text column per factor (null: unknown; rivals: null),
+        and one column of numbers per condition (NaN: not known).
     laps: one row a lap, columns run (int, row of `runs`), lap (int, from 1), lap_s (float, s),
         status (see schema.LAP_STATUSES).
     """
@@ -35,6 +36,7 @@ class SeasonData:
     worthwhile_s: float = 0.03
     worth_changing_s: float = 0.1
     properties: tuple[Property, ...] = ()
+    conditions: tuple[NumberCondition, ...] = ()
 
 
 @dataclass(frozen=True)

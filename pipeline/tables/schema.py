@@ -20,6 +20,8 @@ LAP_STATUSES = (
 SESSION_KINDS = ("practice", "qualifying", "final", "test")
 OUTCOMES = ("pace", "spread", "mistakes", "fade", "race")
 CONDITIONS = ("grip", "surface")
+# Behind a condition's name: by how much an effect changes from one step of it to the next.
+STEP_WORDS = " per step"
 
 _ARROW = {"text": "string", "integer": "int64", "number": "float64", "yes/no": "bool"}
 
@@ -107,6 +109,11 @@ class Table:
 def missing(value: Any) -> bool:
     """True for None, NaN and pandas' NA."""
     return value is None or str(value) in {"<NA>", "nan", "NaT", "None"} or value != value
+
+
+def is_per_step(condition: str) -> bool:
+    """Whether a condition of `effects` is an axis: 'grip per step', 'track_temp per step'."""
+    return condition.endswith(STEP_WORDS)
 
 
 def _distinct(cells: pa.ChunkedArray) -> set[Any]:
@@ -216,6 +223,7 @@ RUNS = table(
         ("fade", "number", "slope of the clean laps, s per lap", True),
         ("total_s", "number", "time from start to the last passing, s", True),
         ("best_s", "number", "best clean lap, s", True),
+        ("grip_position", "number", "on the axis of grip: low -1, medium 0, high 1", True),
     ],
 )
 

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, UserError
-from pipeline.team.factors import Claim, Factor, Feel, Property
+from pipeline.team.factors import Claim, NumberCondition, Factor, Feel, Property
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Claim", "Factor", "Feel", "Meeting", "Property", "Team", "load_team"]
+__all__ = ["Claim", "NumberCondition", "Factor", "Feel", "Meeting", "Property", "Team", "load_team"]
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,8 @@ class Team:
     drivers: driver, transponder, team (bool), from, until (ISO day or ''), class, share (bool).
     meetings: meeting, date, venue, surface, grip, timezone, layout.
     sessions: meeting, session, kind, date, start (HH:MM:SS or ''), class, heat, exclude (the
-    reason, or ''). All are text but the two bools, and indexed by the line of the file.
+    reason, or ''), grip. Both with a column a condition. All are text but the two bools, and
+    indexed by the line of the file.
     """
 
     folder: Path
@@ -52,6 +53,7 @@ class Team:
     feels: tuple[Feel, ...] = ()
     worth_changing_s: float = 0.1
     properties: tuple[Property, ...] = ()
+    conditions: tuple[NumberCondition, ...] = ()
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -95,7 +97,8 @@ def load_team(folder: Path | str) -> Team:
     from pipeline.team.config import read_config
     from pipeline.team.tables import read_tables
 
-    config, tables = read_config(config_path), read_tables(folder)
+    config = read_config(config_path)
+    tables = read_tables(folder, config.conditions)
     problems = [*config.problems, *tables.problems]
     if problems or config.team is None:
         raise UserError(_many(problems), problems)
@@ -105,7 +108,7 @@ def load_team(folder: Path | str) -> Team:
         folder, config.team.name, config.team.race_seconds, config.team.worthwhile_s,
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
         tables.sessions, tuple(warnings), tuple(config.feels),
-        config.team.worth_changing_s, tuple(config.properties),
+        config.team.worth_changing_s, tuple(config.properties), tuple(config.conditions),
     )  # fmt: skip
 
 
