@@ -27,7 +27,7 @@ LEAST_DF_BESIDE_LINE = 2
 LEAST_TIMES_FOR_LINE = 3
 # Of two cars in a heat, what they share and what they differ by are told by the same two runs.
 LEAST_CARS_OF_HEAT = 3
-DRIVER_BLOCK = "setup by driver"
+DRIVER_BLOCK, MEETING_BLOCK = "setup by driver", "setup by meeting"
 
 
 @dataclass(frozen=True)
@@ -35,13 +35,18 @@ class Block:
     """Penalised run-level columns (R, q) with one variance.
 
     labels: what each column stands for. varies: its columns are deviations of effects, whose SD
-    has a prior.
+    has a prior. serves: names of the blocks that it stands for, where several share a variance.
     """
 
     name: str
     columns: sparse.csr_array
     labels: tuple[tuple[str, ...], ...]
     varies: bool = False
+    serves: tuple[str, ...] = ()
+
+    def is_named(self, name: str) -> bool:
+        """It is that block, or stands for it."""
+        return name == self.name or name in self.serves
 
 
 @dataclass(frozen=True)
@@ -246,6 +251,27 @@ def varies_over(contrast: Contrast, group: Codes) -> bool:
 def meeting_block_name(factor: str) -> str:
     """Name of the penalised block of a factor's contrasts by meeting."""
     return f"{factor} by meeting"
+
+
+def with_one_meeting_variance(
+    blocks: Sequence[Block], contrasts: Sequence[Contrast]
+) -> tuple[Block, ...]:
+    """The blocks, those of the factors by meeting as one: what a few meetings cannot tell of each
+    factor's variance, all factors together can."""
+    from scipy import sparse
+
+    names = {meeting_block_name(contrast.factor) for contrast in contrasts}
+    own = [block for block in blocks if block.name in names]
+    if len(own) < 2:
+        return tuple(blocks)
+    joined = Block(
+        MEETING_BLOCK,
+        sparse.csr_array(sparse.hstack([block.columns for block in own])),
+        tuple(label for block in own for label in block.labels),
+        varies=True,
+        serves=tuple(block.name for block in own),
+    )
+    return (*(block for block in blocks if block.name not in names), joined)
 
 
 def _apart(contrasts: Sequence[Contrast]) -> list[Contrast]:

@@ -45,7 +45,8 @@ def mistake_effects(
             continue
         columns = [*_along_columns(standings, along), *chosen] if variable == PER_STEP else chosen
         before = fits["all"].fit if fits else None
-        fitted = fits[variable] = _fit(design, laps, use, columns, variable, before)
+        shaped = along.design(design) if variable == PER_STEP else design
+        fitted = fits[variable] = _fit(shaped, laps, use, columns, variable, before)
         out += [_effect(design, laps.incidents, use, fitted, s) for s in chosen]
     return out, fits
 
@@ -178,4 +179,4 @@ def _intercepts(design: Design, use: Flags) -> tuple[RandomTerm, ...]:
 def _by_meeting(design: Design) -> list[Block]:
     """The contrasts by meeting, a block a factor that several meetings tried."""
     wanted = {meeting_block_name(contrast.factor) for contrast in design.contrasts}
-    return [block for block in design.blocks if block.name in wanted]
+    return [block for block in design.blocks if any(map(block.is_named, wanted))]

@@ -231,6 +231,8 @@ class TeamSeason(Analysis):
         from pipeline.public.kept import kept_placebo
 
         result = whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)
+        decisions = self.watch("choices", lambda: self.decisions)
+        result = replace(result, decisions=decisions, timings=dict(self.watch.seconds))
         tallies = kept_placebo(self.joined.team.folder, self.found.data)
         if not tallies:
             return result

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.tables.decisions import Decisions
     from pipeline.team.folder import Claim, Factor, Property
 
 
@@ -66,6 +67,7 @@ class SeasonResult:
     notes: sentences for the reader, each about this data set.
     placebo, placebo_warning: what the analysis found on shuffled logs, where that was asked for,
         and a warning where it was more than chance allows; else ''.
+    decisions: what to fit and what to test next, see tables.decisions; None where nobody asked.
     """
 
     effects: pd.DataFrame
@@ -86,6 +88,7 @@ class SeasonResult:
     notes: tuple[str, ...] = ()
     placebo: str = ""
     placebo_warning: str = ""
+    decisions: Decisions | None = None
     timings: dict[str, float] = field(default_factory=dict)
 
 
