@@ -11,18 +11,18 @@ the data did not tell at all keeps its prior.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.decide.evidence import Evidence, Key
-from pipeline.models.axis import GRADIENT
+from pipeline.decide.shrinking import Shared, Sizes, prior_covariance
 
 if TYPE_CHECKING:
     from numpy.random import Generator
 
-    from pipeline.models.engine.rows import Array, Codes
+    from pipeline.decide.evidence import Evidence, Key
+    from pipeline.models.engine.rows import Array
 
 DRAWS = 4000
 MIXTURE = 250  # of sizes and scales, each with the same number of draws
@@ -33,23 +33,6 @@ LOG_SD = 1.0
 GRADIENT_SHARE = 0.5
 UNTOLD = 1e3  # prior SDs: the error of a coefficient that was not estimated
 LEAST_DF = 2.0  # below it a t has no variance
-
-
-@dataclass(frozen=True)
-class Sizes:
-    """How large effects usually are: SDs of the effect itself and of its gradient, (g,) both, and
-    how likely each pair is, (g,). units: what of such a size each coefficient has."""
-
-    itself: Array
-    gradient: Array
-    weight: Array
-    units: Mapping[Key, float]
-
-    def variances(self, keys: Sequence[Key], place: Codes) -> Array:
-        """Prior variances of coefficients under the pairs at `place` (g,), (g, k)."""
-        own = [self.gradient if key.part == GRADIENT else self.itself for key in keys]
-        units = [self.units[key] for key in keys]
-        return np.array([(one[place] * unit) ** 2 for one, unit in zip(own, units, strict=True)]).T
 
 
 def learn_sizes(evidence: Evidence, median: float, units: Mapping[Key, float]) -> Sizes:
@@ -64,19 +47,23 @@ def learn_sizes(evidence: Evidence, median: float, units: Mapping[Key, float]) -
     fixed = [i for i, key in enumerate(evidence.keys) if key in units]
     log = -0.5 * (np.log(pairs) ** 2).sum(axis=1) / LOG_SD**2
     if fixed:
-        S = sizes.variances([evidence.keys[i] for i in fixed], np.arange(len(pairs)))
-        V = evidence.covariance[np.ix_(fixed, fixed)]
-        log += _log_density(evidence.estimate[fixed], V + _diagonal(S))
+        keys = [evidence.keys[i] for i in fixed]
+        S = prior_covariance(sizes, keys, np.arange(len(pairs)))
+        log += _log_density(evidence.estimate[fixed], evidence.covariance[np.ix_(fixed, fixed)] + S)
     return replace(sizes, weight=_normed(log))
 
 
 def draws(
-    evidence: Evidence, sizes: Sizes, wanted: Sequence[Key], rng: Generator
+    evidence: Evidence,
+    sizes: Sizes,
+    wanted: Sequence[Key],
+    rng: Generator,
+    shared: Shared | None = None,
 ) -> Mapping[Key, Array]:
     """Joint draws (DRAWS,) of these coefficients of factors that are looked at together.
 
     Deviations that the fit does not have are left out; other coefficients that it does not have
-    come from their prior.
+    come from their prior. shared: the property that the factors share.
     """
     at = evidence.of(wanted)
     told = [evidence.keys[i] for i in at]
@@ -84,25 +71,21 @@ def draws(
     fixed = [i for i, key in enumerate(keys) if not key.is_deviation]
     b = np.r_[evidence.estimate[at], np.zeros(len(keys) - len(at))]
     place = rng.choice(len(sizes.weight), size=CANDIDATES, p=sizes.weight)
-    S = sizes.variances([keys[i] for i in fixed], place)
+    own = [keys[i] for i in fixed]
+    alone = prior_covariance(sizes, own, place)
+    S = alone if shared is None else shared.covariance(sizes, own, place, rng)
     stretch = _scales(min((evidence.df[i] for i in at), default=np.inf), rng)
     V = np.zeros((CANDIDATES, len(keys), len(keys)))
     V[:, : len(at), : len(at)] = evidence.covariance[np.ix_(at, at)]
     untold = [n for n, i in enumerate(fixed) if i >= len(at)]
     beyond = [fixed[n] for n in untold]
-    V[:, beyond, beyond] = UNTOLD**2 * S[:, untold]
+    V[:, beyond, beyond] = UNTOLD**2 * alone[:, untold, untold]
     W = stretch[:, None, None] * V
     among = np.ix_(range(CANDIDATES), fixed, fixed)
-    log = _log_density(b[fixed], W[among] + _diagonal(S))
-    log -= _log_density(b[fixed], V[among] + _diagonal(S))
+    log = _log_density(b[fixed], W[among] + S) - _log_density(b[fixed], V[among] + alone)
     chosen = rng.choice(CANDIDATES, size=MIXTURE, p=_normed(log))
     members = _posterior_draws(b, W[chosen], S[chosen], fixed, rng)
     return dict(zip(keys, members.reshape(-1, len(keys)).T, strict=True))
-
-
-def _diagonal(values: Array) -> Array:
-    """(g, k) -> (g, k, k)."""
-    return np.asarray(values[:, :, None] * np.eye(values.shape[1]))
 
 
 def _log_density(b: Array, V: Array) -> Array:
@@ -128,9 +111,9 @@ def _scales(df: float, rng: Generator) -> Array:
 
 def _posterior_draws(b: Array, W: Array, S: Array, fixed: Sequence[int], rng: Generator) -> Array:
     """(g, draws, k) of coefficients with estimates b of covariance W (g, k, k), of which the
-    `fixed` have prior variances S (g, f) about zero."""
+    `fixed` have prior covariance S (g, f, f) about zero."""
     across = W[:, fixed, :]
-    gain = np.linalg.solve(across[:, :, fixed] + _diagonal(S), across).transpose(0, 2, 1)
+    gain = np.linalg.solve(across[:, :, fixed] + S, across).transpose(0, 2, 1)
     mean = b - gain @ b[fixed]
     cov = W - gain @ across
     values, vectors = np.linalg.eigh((cov + cov.transpose(0, 2, 1)) / 2)

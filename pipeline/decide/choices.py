@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.decide.race import Believed, Place
 from pipeline.models.axis import POSITIONS
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from pipeline.decide.options import Options
     from pipeline.models.design import Design
     from pipeline.models.engine.rows import Array
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
 # drivers or meetings than two: the next may be unlike the one that was seen.
 LEAST_CHANCE = 0.75
 LEAST_DRIVERS, LEAST_MEETINGS = 2, 2
+Flags = NDArray[np.bool_]
 LIMITS_95, LIMITS_90 = (0.025, 0.975), (0.05, 0.95)
 
 
@@ -40,12 +40,13 @@ class Situation:
 class Circumstances:
     """All that choices are made in.
 
-    runs: the team's runs of the design. position: of each on the axis of grip. present: driver ->
+    runs: columns of the team's R runs in the design, (R,) each. position: on the axis of grip.
+    present: driver ->
     factor -> setting of that driver's last run. worthwhile: seconds over a race that do not matter.
     worth_changing: gain over a race below which no part is changed.
     """
 
-    runs: pd.DataFrame
+    runs: Mapping[str, NDArray[np.object_]]
     position: Array
     grips: tuple[str, ...]
     surfaces: tuple[str, ...]
@@ -62,12 +63,12 @@ class Circumstances:
                     position = POSITIONS[grip] if grip else float(self.position.mean())
                     yield Situation(grip, surface, driver, Place(position, driver, surface))
 
-    def here(self, situation: Situation) -> Array:
+    def here(self, situation: Situation) -> Flags:
         """Flags of the runs at its grip and on its surface, (R,)."""
-        out = np.ones(len(self.runs), bool)
+        out = np.ones(len(self.position), bool)
         for name, word in (("grip", situation.grip), ("surface", situation.surface)):
             if word:
-                out &= (self.runs[name].astype(object) == word).to_numpy(bool)
+                out &= np.equal(self.runs[name], word).astype(bool)
         return out
 
 
@@ -80,7 +81,7 @@ def circumstances(
     surfaces = sorted(runs["surface"].dropna().unique())
     drivers = sorted(runs["driver"].unique())
     return Circumstances(
-        runs=runs,
+        runs={str(name): runs[name].astype(object).to_numpy() for name in runs},
         position=position[design.team],
         grips=tuple(grips),
         surfaces=tuple(surfaces),
@@ -109,9 +110,10 @@ def choice_rows(
     rows: list[dict[str, Any]] = []
     for one in options:
         found = known.get(one.factor.name)
+        counts = level_counts(one, around)
         for situation in around.situations():
             if found is not None:
-                rows += _told_rows(found, situation, around)
+                rows += _told_rows(found, counts, situation, around)
             rows += _untold_rows(one, situation)
     return rows
 
@@ -134,9 +136,12 @@ def _untold_rows(options: Options, situation: Situation) -> Iterator[dict[str, A
 
 
 def _told_rows(
-    found: Believed, situation: Situation, around: Circumstances
+    found: Believed,
+    counts: Sequence[tuple[Flags, dict[str, int]]],
+    situation: Situation,
+    around: Circumstances,
 ) -> list[dict[str, Any]]:
-    options = found.options
+    options, here = found.options, around.here(situation)
     gain = -found.seconds(situation.place)
     mean = gain.mean(axis=0)
     best = int(mean.argmax())
@@ -145,7 +150,7 @@ def _told_rows(
     shares = np.bincount(gain.argmax(axis=1), minlength=gain.shape[1]) / len(gain)
     loss = gain.max(axis=1).mean() - mean
     order = np.argsort(loss, kind="stable")
-    rows = []
+    rows: list[dict[str, Any]] = []
     for place, level in enumerate(options.levels):
         row = _key(options, situation) | {"level": level, "present": present or None}
         row |= _numbers("gain", gain[:, place])
@@ -153,7 +158,8 @@ def _told_rows(
             row |= _numbers("gain_present", gain[:, place] - gain[:, on])
         other = order[0] if place != order[0] else order[1]
         row |= {"chance_best": shares[place], "loss_s": max(loss[place], 0.0)}
-        row |= {"other": options.levels[other]} | _counts(options, level, situation, around)
+        with_it, numbers = counts[place]
+        row |= {"other": options.levels[other], **numbers, "n_here": int((with_it & here).sum())}
         rows.append(row)
     now = on if on is not None else _reference_at(options)
     advice, at = _advice(gain, best, now, rows[best], situation, around)
@@ -171,18 +177,18 @@ def _numbers(name: str, draws: Array) -> dict[str, float]:
     return {known: float(draws.mean()), f"{name}_low": float(low), f"{name}_high": float(high)}
 
 
-def _counts(
-    options: Options, level: str, situation: Situation, around: Circumstances
-) -> dict[str, int]:
-    setting = around.runs[options.factor.name].astype(object).to_numpy()
-    at = np.array([_same(value, level, options) for value in setting], bool)
-    runs = around.runs[at]
-    return {
-        "n_runs": int(at.sum()),
-        "n_drivers": runs["driver"].nunique(),
-        "n_meetings": runs["meeting"].nunique(),
-        "n_here": int((at & around.here(situation)).sum()),
-    }
+def level_counts(options: Options, around: Circumstances) -> list[tuple[Flags, dict[str, int]]]:
+    """For each level the runs with it, (R,), and how many there are, of how many drivers and
+    meetings."""
+    setting = around.runs[options.factor.name]
+    out = []
+    for level in options.levels:
+        at = np.array([_same(value, level, options) for value in setting], bool)
+        numbers = {"n_runs": int(at.sum())}
+        for name, column in (("n_drivers", "driver"), ("n_meetings", "meeting")):
+            numbers[name] = len(set(around.runs[column][at]))
+        out.append((at, numbers))
+    return out
 
 
 def _same(value: object, level: str, options: Options) -> bool:

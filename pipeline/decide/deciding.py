@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,10 @@ import numpy as np
 from pipeline.decide.choices import choice_rows, circumstances
 from pipeline.decide.evidence import Evidence, count_evidence, linear_evidence
 from pipeline.decide.options import options_of
+from pipeline.decide.places import Part
+from pipeline.decide.properties import property_rows
 from pipeline.decide.race import believe
+from pipeline.decide.situations import with_sentences, with_test_sentences
 from pipeline.decide.switching import curve_rows, switchover_rows
 from pipeline.decide.testing import HOURS_APART, RUNS, DayShown, day_shown, next_test_rows
 from pipeline.models.axis import PER_STEP
@@ -44,20 +48,35 @@ def decide(found: Found) -> Decisions:
     evidence = _evidence(found) if any(one.levels for one in options) else {}
     believed = believe(options, evidence, race_facts(found.laps, found.in_race)) if evidence else []
     day = _usual_day(found, len(around.drivers)) if evidence else None
+    directions = [one for one in believed if one.options.is_direction]
+    believed = [one for one in believed if not one.options.is_direction]
     curves, best = curve_rows(believed, around)
     tests = next_test_rows(options, believed, around, day) if day else []
-    return Decisions(
+    shared = property_rows(directions, options, evidence, around)
+    parts = {
+        f.name: Part(f.label or f.name, one.reference, f.unit, f.kind == "number")
+        for one in options
+        for f in (one.factor,)
+    }
+    tables = Decisions(
         choices=CHOICES.conform(_columns(choice_rows(options, believed, around))),
-        switchovers=SWITCHOVERS.conform(_columns(switchover_rows(believed, around))),
+        switchovers=SWITCHOVERS.conform(
+            _columns(switchover_rows([*believed, *directions], around))
+        ),
         curves=CURVES.conform(_columns(curves)),
         best_values=BEST_VALUES.conform(_columns(best)),
-        properties=PROPERTIES.empty(),
+        properties=PROPERTIES.conform(_columns([row | {"words": ""} for row in shared])),
         tests=TESTS.conform(_columns([row | {"sentence": ""} for row in tests])),
         race_laps=found.in_race,
         worthwhile_s=data.worthwhile_s,
         worth_changing_s=data.worth_changing_s,
         grips=around.grips,
         surfaces=around.surfaces,
+    )
+    return replace(
+        tables,
+        choices=CHOICES.conform(with_sentences(tables, parts)),
+        tests=TESTS.conform(with_test_sentences(tables.tests, parts)),
     )
 
 
@@ -76,7 +95,10 @@ def _evidence(found: Found) -> dict[str, Evidence]:
             out[name] = linear_evidence(fits.along or fits.base, columns)
     if "pace" not in out:
         return {}
-    gap = fit_outcome(found.along.design(found.design), gap_response(found.laps))
+    race = found.fits.get("race")
+    near = (race.along or race.base).fit if race else found.pace.fit
+    start = dict(zip(near.names, near.theta, strict=True))
+    gap = fit_outcome(found.along.design(found.design), gap_response(found.laps), start=start)
     out["gap"] = linear_evidence(gap, columns)
     mistakes = found.mistakes.get(PER_STEP) or found.mistakes.get("all")
     if mistakes is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,15 +11,15 @@ import numpy as np
 from pipeline.decide.evidence import Key
 from pipeline.models.axis import CURVATURE, GRADIENT, bend
 from pipeline.models.contrasts import LEAST_RUNS_OF_VALUE
-from pipeline.team.factors import number_text
+from pipeline.team.factors import Factor, number_text
 
 if TYPE_CHECKING:
+    from pipeline.decide.shrinking import Shared
     from pipeline.models.axis import Along
     from pipeline.models.contrasts import Contrast
     from pipeline.models.design import Design
     from pipeline.models.engine.rows import Array
     from pipeline.models.identify import Standing
-    from pipeline.team.factors import Factor
 
 
 OVER_HALF = 0.75  # of a usual effect, over half the range of a number
@@ -42,6 +42,7 @@ class Options:
     drivers: dict[str, tuple[str, ...]]
     untold: dict[str, str]
     values: Array | None = None
+    is_direction: bool = False
 
     @property
     def units(self) -> dict[Key, float]:
@@ -52,6 +53,17 @@ class Options:
 
     def _unit(self, key: Key) -> float:
         return 1.0
+
+    def positions(self) -> dict[Key, float]:
+        """Steps of the factor's property that each coefficient stands for; none without one."""
+        at = dict(self.factor.positions)
+        if not self.factor.property:
+            return {}
+        steps = {k: self._steps(k, at) for k in self.keys if not k.part}
+        return steps | {k._replace(part=GRADIENT): step for k, step in steps.items()}
+
+    def _steps(self, key: Key, at: Mapping[str, float]) -> float:
+        return at[key.level] - at[self.reference]
 
     @property
     def wanted(self) -> list[Key]:
@@ -82,6 +94,10 @@ class NumberOptions(Options):
         assert self.line is not None and self.values is not None
         half = np.ptp(self.values) / 2 / self.line.scale
         return float(OVER_HALF / (half**2 if key.part else half))
+
+    def _steps(self, key: Key, at: Mapping[str, float]) -> float:
+        assert self.line is not None
+        return (self.factor.per_step or 0.0) * self.line.scale / self.line.step
 
     def _reference(self) -> float:
         return float(self.reference) - self.centre
@@ -136,7 +152,16 @@ def _number(design: Design, factor: Factor, own: Sequence[Standing], along: Alon
     if not standing.tellable or len(values) < 2:
         why = standing.sentence or "fewer than two values were each run twice"
         return NumberOptions(
-            factor, reference, (), (), np.zeros((0, 0)), {}, {line.level: why}, None, line, centre
+            factor,
+            reference,
+            (),
+            (),
+            np.zeros((0, 0)),
+            {},
+            {line.level: why},
+            None,
+            line=line,
+            centre=centre,
         )
     keys = [Key(factor.name, line.level, "")]
     if any(c.factor == factor.name for c in along.curvatures):
@@ -145,5 +170,12 @@ def _number(design: Design, factor: Factor, own: Sequence[Standing], along: Alon
         factor, reference, tuple(map(number_text, values)), tuple(keys),
         np.array([_line_weights(line, v - centre, float(reference) - centre, len(keys))
                   for v in values]),
-        {line.level: standing.drivers}, {}, values, line, centre,
+        {line.level: standing.drivers}, {}, values, line=line, centre=centre,
     )  # fmt: skip
+
+
+def property_options(shared: Shared) -> Options:
+    """One step of a property, as if it were a level: for its effect, not to be chosen."""
+    key = shared.keys[0]
+    factor = Factor(shared.name, shared.name, "category", ("", key.level), "")
+    return Options(factor, "", (key.level,), (key,), np.ones((1, 1)), {}, {}, is_direction=True)

@@ -17,10 +17,11 @@ import numpy as np
 
 from pipeline.decide.belief import DRAWS, draws, learn_sizes
 from pipeline.decide.evidence import DRIVER, SURFACE, Evidence, Key
+from pipeline.decide.options import Options, property_options
+from pipeline.decide.shrinking import Shared
 from pipeline.models.axis import GRADIENT
 
 if TYPE_CHECKING:
-    from pipeline.decide.options import Options
     from pipeline.models.engine.rows import Array
     from pipeline.models.race import RaceFacts
 
@@ -123,7 +124,8 @@ class Believed:
 def believe(
     options: Sequence[Options], evidence: Mapping[str, Evidence], facts: RaceFacts
 ) -> list[Believed]:
-    """Of every factor that can be told; each by itself, since choices are made one by one."""
+    """Of every factor that can be told, each by itself, since choices are made one by one; those
+    that share a property together, and the property after them."""
     rng = np.random.default_rng(SEED)
     pace = evidence["pace"].run_sd
     medians = {
@@ -132,21 +134,48 @@ def believe(
         "fade": FADE_SHARE * pace / max(facts.laps, 2.0),
         "mistakes": MISTAKES_LOG,
     }
-    units = {key: unit for one in options for key, unit in one.units.items()}
+    groups = _groups([one for one in options if one.levels])
+    units = {key: unit for group, _ in groups for one in group for key, unit in one.units.items()}
+    units |= {key: 1.0 for _, shared in groups if shared for key in shared.keys}
     sizes = {name: learn_sizes(one, medians[name], units) for name, one in evidence.items()}
-    out = []
-    for one in options:
-        if not one.levels:
-            continue
-        found, anew, strangers = {}, {}, {}
+    out: list[Believed] = []
+    for group, shared in groups:
+        found = {}
         for name, outcome in evidence.items():
-            wanted = _with_deviations(one, outcome)
-            found[name] = draws(outcome, sizes[name], wanted, rng)
-            anew[name] = _spread(outcome.anew if name == "pace" else {}, one, rng)
-            sd = dict.fromkeys(outcome.anew, outcome.driver_sd)
-            strangers[name] = _spread(sd, one, rng)
-        out.append(Believed(one, found, anew, strangers, facts))
+            wanted = [key for one in group for key in _with_deviations(one, outcome)]
+            wanted += shared.keys if shared else []
+            found[name] = draws(outcome, sizes[name], wanted, rng, shared)
+        members = [*group, *([property_options(shared)] if shared else [])]
+        out += [_believed(one, found, evidence, facts, rng) for one in members]
     return out
+
+
+def _groups(options: Sequence[Options]) -> list[tuple[list[Options], Shared | None]]:
+    """Factors that share a property, two or more of them, together; the others alone."""
+    names = [one.factor.property for one in options]
+    out: list[tuple[list[Options], Shared | None]] = []
+    for name in dict.fromkeys(names):
+        own = [one for one in options if one.factor.property == name]
+        if not name or len(own) == 1:
+            out += [([one], None) for one in own]
+        else:
+            positions = {k: step for one in own for k, step in one.positions().items()}
+            out.append((own, Shared(name, positions)))
+    return out
+
+
+def _believed(
+    one: Options,
+    found: Mapping[str, Mapping[Key, Array]],
+    evidence: Mapping[str, Evidence],
+    facts: RaceFacts,
+    rng: np.random.Generator,
+) -> Believed:
+    anew, strangers = {}, {}
+    for name, outcome in evidence.items():
+        anew[name] = _spread(outcome.anew if name == "pace" else {}, one, rng)
+        strangers[name] = _spread(dict.fromkeys(outcome.anew, outcome.driver_sd), one, rng)
+    return Believed(one, found, anew, strangers, facts)
 
 
 def _with_deviations(options: Options, evidence: Evidence) -> list[Key]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.decide.choices import LIMITS_95, Circumstances
+from pipeline.decide.places import NOT_WITHIN
 from pipeline.decide.race import Believed, Place
 from pipeline.models.axis import POSITIONS
 from pipeline.team.factors import number_text
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 GRID = 41  # positions, or values, at which lines are compared
 NEAR = 0.15  # of a step: so near to a word's position that the word alone is said
 OPEN_SHARE = 0.025
-AT_ANY, NOT_WITHIN = "at any grip, or at none", "not within what was run"
+AT_ANY = "at any grip, or at none"
 
 
 def switchover_rows(believed: Sequence[Believed], around: Circumstances) -> list[dict[str, Any]]:

@@ -66,7 +66,7 @@ def season_data(
     data = SeasonData(
         frame, lap_frame, tuple(factors), tuple(config.claims),
         config.team.race_seconds, config.team.worthwhile_s,
-        config.team.worth_changing_s,
+        config.team.worth_changing_s, tuple(config.properties),
     )  # fmt: skip
     return data, [*_not_used(ran, factors), *rows.notes(columns)]
 

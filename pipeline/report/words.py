@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from pipeline.tables.cells import plural as plural
+from pipeline.tables.schema import missing
+
 MINUS = "−"
 NOTHING = "–"
 NO_MATTER = "no difference that matters"
@@ -48,11 +51,6 @@ def printable(text: str) -> str:
     return _UNSEEN.sub(" ", text)
 
 
-def missing(value: Any) -> bool:
-    """True for None, NaN and pandas' NA."""
-    return value is None or value != value or str(value) in {"<NA>", "nan", "NaT", "None"}
-
-
 def number(value: Any, digits: int, *, signed: bool = False, unit: str = "") -> Number:
     """A number with fixed decimals, a true minus sign and a unit; a dash where there is none."""
     if missing(value) or not math.isfinite(float(value)):
@@ -74,10 +72,6 @@ def whole(value: Any) -> Number:
 def count_word(count: int) -> str:
     """Small counts as words, as in running text."""
     return _SMALL[count] if 0 <= count < len(_SMALL) else str(count)
-
-
-def plural(count: int, noun: str, nouns: str = "") -> str:
-    return f"{count} {noun if count == 1 else nouns or noun + 's'}"
 
 
 def race_length(seconds: float) -> str:

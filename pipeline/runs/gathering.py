@@ -286,7 +286,7 @@ def _season_data(
     runs = runs.assign(**{str(name): cells for name, cells in run_table(runs, laps).items()})
     return SeasonData(
         runs, laps, team.factors, team.claims, team.race_seconds, team.worthwhile_s,
-        team.worth_changing_s,
+        team.worth_changing_s, team.properties,
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.team.folder import Claim, Factor
+    from pipeline.team.folder import Claim, Factor, Property
 
 
 @dataclass(frozen=True)
@@ -34,6 +34,7 @@ class SeasonData:
     race_seconds: float = 300.0
     worthwhile_s: float = 0.03
     worth_changing_s: float = 0.1
+    properties: tuple[Property, ...] = ()
 
 
 @dataclass(frozen=True)

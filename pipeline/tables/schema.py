@@ -104,6 +104,11 @@ class Table:
             raise ValueError(f"{self.name}.{column.name}: {sorted(strange)}")
 
 
+def missing(value: Any) -> bool:
+    """True for None, NaN and pandas' NA."""
+    return value is None or str(value) in {"<NA>", "nan", "NaT", "None"} or value != value
+
+
 def _distinct(cells: pa.ChunkedArray) -> set[Any]:
     """The values of a column; of codes, those that they may stand for."""
     import pyarrow as pa

@@ -13,11 +13,11 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from pipeline.errors import Problem, refusal
 from pipeline.tables.schema import RUNS
-from pipeline.team.factors import Claim, Factor, Feel, number_text
+from pipeline.team.factors import Claim, Factor, Feel, Property, number_text
 from pipeline.team.sheets import nearest
 
 FILE = "team.toml"
-_TABLES = ("factor", "claim", "feel")
+_TABLES = ("property", "factor", "claim", "feel")
 _NAME = r"^[A-Za-z_][A-Za-z0-9_]{0,59}$"
 _NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour", "surface"}
 _NOT_A_FACTOR |= {"grip", "factor", "value", "run", "excluded", "note", "start", "venue"}
@@ -50,6 +50,14 @@ class _FactorKeys(_Strict):
     reference: Text | None = None
     unit: str = ""
     step: float | None = Field(None, gt=0, allow_inf_nan=False)
+    property: str = ""
+    positions: dict[str, float] = {}
+    per_step: float | None = Field(None, allow_inf_nan=False)
+
+
+class _PropertyKeys(_Strict):
+    name: str = Field(pattern=_NAME)
+    label: str = ""
 
 
 class _FeelKeys(_Strict):
@@ -87,6 +95,7 @@ class Config:
     factors: list[Factor] = field(default_factory=list)
     claims: list[Claim] = field(default_factory=list)
     feels: list[Feel] = field(default_factory=list)
+    properties: list[Property] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
 
@@ -123,12 +132,15 @@ class _Reader:
     def config(self) -> Config:
         for key in self.raw.keys() - {"team", *_TABLES}:
             advice = nearest(key, ["team", *_TABLES])
-            expected = "[team], [[factor]], [[claim]] or [[feel]]"
+            expected = "[team], [[property]], [[factor]], [[claim]] or [[feel]]"
             self.fault(f"'{key}'", expected, ("", 0, key), advice)
         team = self.raw.get("team", {})
         self.result.team = self.keys(TeamKeys, team, ("team", 0, "")) if team else None
         if not team:
             self.fault("no [team]", "[team] with a name", ("team", 0, ""))
+        for place, keys in self.tables("property", _PropertyKeys):
+            self.name("property", place, keys.name)
+            self.result.properties.append(Property(keys.name, keys.label or keys.name))
         for place, keys in self.tables("factor", _FactorKeys):
             self.factor(place, keys)
         for place, keys in self.tables("claim", _ClaimKeys):
@@ -170,7 +182,7 @@ class _Reader:
         levels = tuple(keys.levels)
         reference = keys.reference or (levels[0] if levels and keys.kind != "number" else "")
         made = Factor(keys.name, keys.label or keys.name, keys.kind, levels, reference, keys.unit,
-                      keys.step)  # fmt: skip
+                      keys.step, keys.property, per_step=keys.per_step)  # fmt: skip
         self.name("factor", place, keys.name)
         if keys.step and keys.kind != "number":
             expected = '`step` only for kind = "number"'
@@ -183,15 +195,36 @@ class _Reader:
                 at = ("factor", place, "reference")
                 self.fault(f"'{keys.reference}'", made.expected(), at)
             made = replace(made, reference=read or "")
-        self.result.factors.append(made)
+        self.result.factors.append(self.with_positions(place, made, keys))
+
+    def with_positions(self, place: int, factor: Factor, keys: _FactorKeys) -> Factor:
+        """The factor with each level's position on its property."""
+        named = [each.name for each in self.result.properties]
+        if factor.property and factor.property not in named:
+            advice = nearest(factor.property, named)
+            at = ("factor", place, "property")
+            self.fault(f"'{factor.property}'", "the name of a [[property]]", at, advice)
+        read = {level: factor.read(level) for level in keys.positions}
+        is_number, needs = factor.kind == "number", "`per_step`" if factor.kind == "number" else ""
+        needs = needs or f"`positions` with {', '.join(factor.levels)}"
+        given = factor.per_step is not None if is_number else set(read.values()) == {*factor.levels}
+        beside = keys.positions if is_number else factor.per_step is not None
+        if bool(factor.property) != bool(given or beside) or (factor.property and not given):
+            expected = f"with `property` {needs}, and nothing of the kind without it"
+            found = f"positions {keys.positions}" if keys.positions else "no such key"
+            self.fault(found, expected, ("factor", place, "positions"))
+        positions = tuple((str(read[level]), at) for level, at in keys.positions.items())
+        return replace(factor, positions=positions)
 
     def name(self, kind: str, place: int, name: str) -> None:
-        """Names of factors and feels are columns of the same tables: one space."""
+        """Names of factors, properties and feels stand in the same columns: one space."""
         at = (kind, place, "name")
         if name.casefold() in _NOT_A_FACTOR:
             self.fault(f"'{name}'", "a name that no other column has", at)
-        named = {each.name.casefold() for each in self.result.factors}
-        if name.casefold() in named | {each.name.casefold() for each in self.result.feels}:
+        found = self.result
+        named = [each.name for each in found.factors] + [each.name for each in found.feels]
+        named += [each.name for each in found.properties]
+        if name.casefold() in map(str.casefold, named):
             self.fault(f"'{name}' a second time", f"each {kind} once", at)
 
     def levels(self, place: int, factor: Factor) -> None:

@@ -33,7 +33,8 @@ def _plain(text: str) -> str:
 class Factor:
     """A thing that is set on the car. `levels` in their order; a number may have none.
 
-    step: of a number, one usual change; None: what the runs show.
+    step: of a number, one usual change; None: what the runs show. property: what it does beside
+    other factors, '' for nothing; positions: of its levels on that, or, of a number, per_step.
     """
 
     name: str
@@ -43,6 +44,9 @@ class Factor:
     reference: str = ""
     unit: str = ""
     step: float | None = None
+    property: str = ""
+    positions: tuple[tuple[str, float], ...] = ()
+    per_step: float | None = None
 
     def read(self, text: str) -> str | None:
         """The level (or number) that a person means by `text`; None if it is none of them.
@@ -91,6 +95,14 @@ class Factor:
         """'1.30 mm' as '1.3' where mm is the unit; '' for 'soft' and '28 soft'."""
         found = quantity(level)
         return number_text(found[0]) if found and found[1] in ("", self._unit) else ""
+
+
+@dataclass(frozen=True)
+class Property:
+    """What several factors do alike, as stiffness."""
+
+    name: str
+    label: str
 
 
 @dataclass(frozen=True)

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, UserError
-from pipeline.team.factors import Claim, Factor, Feel
+from pipeline.team.factors import Claim, Factor, Feel, Property
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Claim", "Factor", "Feel", "Meeting", "Team", "load_team"]
+__all__ = ["Claim", "Factor", "Feel", "Meeting", "Property", "Team", "load_team"]
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,7 @@ class Team:
     warnings: tuple[str, ...] = ()
     feels: tuple[Feel, ...] = ()
     worth_changing_s: float = 0.1
+    properties: tuple[Property, ...] = ()
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -104,7 +105,7 @@ def load_team(folder: Path | str) -> Team:
         folder, config.team.name, config.team.race_seconds, config.team.worthwhile_s,
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
         tables.sessions, tuple(warnings), tuple(config.feels),
-        config.team.worth_changing_s,
+        config.team.worth_changing_s, tuple(config.properties),
     )  # fmt: skip
 
 
