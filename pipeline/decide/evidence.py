@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.models.axis import PER_STEP
 from pipeline.models.counts_interval import wald_interval
-from pipeline.models.design import DRIVER_BLOCK, condition_block_name, meeting_block_name
+from pipeline.models.design import DRIVER_BLOCK, MEETING_BLOCK, condition_block_name
 from pipeline.models.engine.inference import contrasts, covariance
 
 if TYPE_CHECKING:
@@ -124,11 +124,7 @@ def _deviation_keys(fitted: OutcomeFit, columns: Sequence[Contrast]) -> dict[Key
 
 
 def _anew(fitted: OutcomeFit, columns: Sequence[Contrast]) -> dict[tuple[str, str], float]:
-    return {
-        (c.factor, c.level): fitted.sd_of(meeting_block_name(c.factor))
-        for c in columns
-        if not c.part
-    }
+    return {(c.factor, c.level): fitted.sd_of(MEETING_BLOCK) for c in columns if not c.part}
 
 
 def count_evidence(fitted: MistakeFit, columns: Sequence[Contrast]) -> Evidence:

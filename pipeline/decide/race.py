@@ -28,8 +28,9 @@ if TYPE_CHECKING:
 SEED = 20
 # Medians of the priors on the SD of effects. Pace: 0.6 of the SD of a run, as for all that varies
 # (`fitting.VARYING_SHARE`). Fade: that which adds up to half of it over a race. What a race holds
-# beside pace and incidents: a fifth. Incident rate: a fifth more or less.
-PACE_SHARE, GAP_SHARE, FADE_SHARE, MISTAKES_LOG = 0.6, 0.12, 0.3, 0.2
+# beside pace and incidents: a fifth. Incident rate: half as
+# much again.
+PACE_SHARE, GAP_SHARE, FADE_SHARE, MISTAKES_LOG = 0.6, 0.12, 0.3, 0.4
 MOST_LOG_RATIO = 2.0  # a tail of draws at ten times the incidents would rule the mean
 
 

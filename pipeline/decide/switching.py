@@ -30,7 +30,7 @@ def switchover_rows(believed: Sequence[Believed], around: Circumstances) -> list
     ends = [POSITIONS[word] for word in around.grips]
     positions = np.linspace(min(ends), max(ends), GRID)
     rows = []
-    for one in believed:
+    for one in (each.without_new_meetings() for each in believed):
         named = {key.level: place for place, key in enumerate(one.options.keys) if not key.part}
         for level, place in named.items():
             weights = np.zeros((1, len(one.options.keys)))
@@ -105,7 +105,7 @@ def curve_rows(
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """The rows of `decisions.CURVES` and `BEST_VALUES`, of pace and over a race."""
     curves, best = [], []
-    for one in believed:
+    for one in (each.without_new_meetings() for each in believed):
         values = one.options.values
         if values is None or len(values) < 3:
             continue

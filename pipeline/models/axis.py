@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.models.contrasts import Contrast
-from pipeline.models.design import Design, with_one_meeting_variance
+from pipeline.models.design import Design
 from pipeline.models.engine.rows import Array
 from pipeline.models.identify import Standing
 
@@ -46,13 +46,8 @@ class Along:
         return not self.gradients and not self.curvatures
 
     def design(self, design: Design) -> Design:
-        """The design with these columns beside its contrasts, and one variance for the deviations
-        of all factors by meeting: a gradient is told from them by as few meetings as there are."""
-        return replace(
-            design,
-            contrasts=(*design.contrasts, *self.gradients, *self.curvatures),
-            blocks=with_one_meeting_variance(design.blocks, design.contrasts),
-        )
+        """The design with these columns beside its contrasts."""
+        return replace(design, contrasts=(*design.contrasts, *self.gradients, *self.curvatures))
 
 
 NO_AXIS = Along(np.zeros(0), (), ())

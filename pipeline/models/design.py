@@ -35,18 +35,13 @@ class Block:
     """Penalised run-level columns (R, q) with one variance.
 
     labels: what each column stands for. varies: its columns are deviations of effects, whose SD
-    has a prior. serves: names of the blocks that it stands for, where several share a variance.
+    has a prior.
     """
 
     name: str
     columns: sparse.csr_array
     labels: tuple[tuple[str, ...], ...]
     varies: bool = False
-    serves: tuple[str, ...] = ()
-
-    def is_named(self, name: str) -> bool:
-        """It is that block, or stands for it."""
-        return name == self.name or name in self.serves
 
 
 @dataclass(frozen=True)
@@ -228,50 +223,25 @@ def _slope_blocks(
     meeting_names: Sequence[str],
     driver_names: Sequence[str],
 ) -> list[Block]:
-    """Random slopes by meeting, one variance a factor, and by driver, one for all.
+    """Random slopes by meeting and by driver, one variance each for all factors: what a few
+    meetings, or drivers, cannot tell of each factor's variance, all factors together can.
 
     What was tried at one meeting, or by one driver, alone has none: its interval speaks of that
     meeting or driver.
     """
-    contrasts = _apart(contrasts)
-    out = []
-    for factor in dict.fromkeys(c.factor for c in contrasts):
-        own = [c for c in contrasts if c.factor == factor and varies_over(c, meeting)]
-        out.append(slope_block(meeting_block_name(factor), own, meeting, meeting_names, entry))
-    shared = [c for c in contrasts if varies_over(c, driver)]
-    out.append(slope_block(DRIVER_BLOCK, shared, driver, driver_names, entry))
+    contrasts, out = _apart(contrasts), []
+    for name, group, names in (
+        (MEETING_BLOCK, meeting, meeting_names),
+        (DRIVER_BLOCK, driver, driver_names),
+    ):
+        shared = [c for c in contrasts if varies_over(c, group)]
+        out.append(slope_block(name, shared, group, names, entry))
     return [block for block in out if block.columns.shape[1]]
 
 
 def varies_over(contrast: Contrast, group: Codes) -> bool:
     """It was tried against something else in enough of the groups (R,) for slopes."""
     return len(groups_that_vary([contrast], group)) >= LEAST_GROUPS_FOR_SLOPES
-
-
-def meeting_block_name(factor: str) -> str:
-    """Name of the penalised block of a factor's contrasts by meeting."""
-    return f"{factor} by meeting"
-
-
-def with_one_meeting_variance(
-    blocks: Sequence[Block], contrasts: Sequence[Contrast]
-) -> tuple[Block, ...]:
-    """The blocks, those of the factors by meeting as one: what a few meetings cannot tell of each
-    factor's variance, all factors together can."""
-    from scipy import sparse
-
-    names = {meeting_block_name(contrast.factor) for contrast in contrasts}
-    own = [block for block in blocks if block.name in names]
-    if len(own) < 2:
-        return tuple(blocks)
-    joined = Block(
-        MEETING_BLOCK,
-        sparse.csr_array(sparse.hstack([block.columns for block in own])),
-        tuple(label for block in own for label in block.labels),
-        varies=True,
-        serves=tuple(block.name for block in own),
-    )
-    return (*(block for block in blocks if block.name not in names), joined)
 
 
 def _apart(contrasts: Sequence[Contrast]) -> list[Contrast]:

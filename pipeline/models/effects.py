@@ -12,8 +12,8 @@ from pipeline.models.contrasts import Contrast
 from pipeline.models.design import (
     DRIVER_BLOCK,
     LEAST_GROUPS_FOR_SLOPES,
+    MEETING_BLOCK,
     condition_block_name,
-    meeting_block_name,
 )
 from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
@@ -96,7 +96,7 @@ def combination(
     if value:
         groups.append((condition_block_name(factor, variable), value, 1.0))
     shares = meeting_shares(standing, these)
-    groups += [(meeting_block_name(factor), name, share) for name, share in shares]
+    groups += [(MEETING_BLOCK, name, share) for name, share in shares]
     return fitted.combination(unit_weight(standing.contrast), groups)
 
 

@@ -100,13 +100,12 @@ class OutcomeFit:
         return fixed, penalised
 
     def sd_of(self, name: str) -> float:
-        """SD of a penalised block, or of the one that stands for it; 0 where there is none."""
-        found = [block.name for block, _ in self.blocks if block.is_named(name)]
-        return float(np.sqrt(self.fit.variance(found[0]))) if found else 0.0
+        """SD of a penalised block; 0 where there is none."""
+        return float(np.sqrt(self.fit.variance(name))) if name in self.fit.names else 0.0
 
     def _slope(self, block_name: str, contrast: str, group: str) -> int | None:
         for block, where in self.blocks:
-            if block.is_named(block_name) and (contrast, group) in block.labels:
+            if block.name == block_name and (contrast, group) in block.labels:
                 return where.start + block.labels.index((contrast, group))
         return None
 

@@ -13,7 +13,7 @@ from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit, fit_counts
 from pipeline.models.counts_interval import wald_interval
 from pipeline.models.counts_rows import CountRows, Deviations, RandomTerm
-from pipeline.models.design import Block, Design, independent, meeting_block_name
+from pipeline.models.design import MEETING_BLOCK, Block, Design, independent
 from pipeline.models.effects import Effect, meeting_shares, unit_weight
 from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
@@ -45,8 +45,7 @@ def mistake_effects(
             continue
         columns = [*_along_columns(standings, along), *chosen] if variable == PER_STEP else chosen
         before = fits["all"].fit if fits else None
-        shaped = along.design(design) if variable == PER_STEP else design
-        fitted = fits[variable] = _fit(shaped, laps, use, columns, variable, before)
+        fitted = fits[variable] = _fit(design, laps, use, columns, variable, before)
         out += [_effect(design, laps.incidents, use, fitted, s) for s in chosen]
     return out, fits
 
@@ -177,6 +176,5 @@ def _intercepts(design: Design, use: Flags) -> tuple[RandomTerm, ...]:
 
 
 def _by_meeting(design: Design) -> list[Block]:
-    """The contrasts by meeting, a block a factor that several meetings tried."""
-    wanted = {meeting_block_name(contrast.factor) for contrast in design.contrasts}
-    return [block for block in design.blocks if any(map(block.is_named, wanted))]
+    """The contrasts by meeting, where several meetings tried one."""
+    return [block for block in design.blocks if block.name == MEETING_BLOCK]
