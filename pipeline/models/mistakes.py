@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.models.axis import PER_STEP, Along
+from pipeline.models.axis import NO_AXIS, PER_STEP, Along
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit, fit_counts
 from pipeline.models.counts_interval import wald_interval
@@ -26,7 +26,7 @@ Places = Mapping[tuple[str, ...], int]
 
 
 def mistake_effects(
-    design: Design, laps: Laps, standings: Sequence[Standing], along: Along
+    design: Design, laps: Laps, standings: Sequence[Standing], along: Along = NO_AXIS
 ) -> tuple[list[Effect], dict[str, MistakeFit]]:
     """Log ratios of the incident rate for every standing, and the fits by condition variable.
 

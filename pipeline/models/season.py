@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import UserError
-from pipeline.models.axis import NO_AXIS, PER_STEP, Along, along_grip, gradient_standings
+from pipeline.models.axis import PER_STEP, Along, along_grip, gradient_standings
 from pipeline.models.claims import claims_table
 from pipeline.models.counts import CountFit
 from pipeline.models.curves import corrected_times, grip_table
@@ -225,7 +225,7 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFram
         base = fit_outcome(design, before.base.response, start=start)
         fits[outcome] = OutcomeFits(base, {}, before.factor)
         effects += linear_effects(outcome, base, {}, everything, before.factor)
-    effects += mistake_effects(design, found.laps, everything, NO_AXIS)[0]
+    effects += mistake_effects(design, found.laps, everything)[0]
     effects = with_second_voice(design, found.laps, fits, effects, shuffles)
     return effects_table(effects, found.margins)
 

@@ -99,8 +99,8 @@ def of_these_meetings(data: SeasonData) -> dict[tuple[str, str, str], tuple[floa
         unit = race_laps(laps, data.race_seconds) if outcome == "race" else 1.0
         for contrast in told:
             groups = [("setup by driver", name, 1 / len(team)) for name in team]
-            for block in (f"{contrast.factor} by meeting", "other setup by meeting"):
-                groups += [(block, m, 1 / len(design.meeting_names)) for m in design.meeting_names]
+            share = 1 / len(design.meeting_names)
+            groups += [("setup by meeting", m, share) for m in design.meeting_names]
             combination = fitted.combination(unit_weight(contrast), groups)
             if combination is None:
                 continue
