@@ -16,7 +16,8 @@ from pipeline.models.fitting import fit_outcome
 from pipeline.models.grip import day_basis, equal_knots, penalty_transform
 from pipeline.models.identify import usable_runs
 from pipeline.models.race import RaceFacts, compose
-from pipeline.models.responses import lap_tables, pace_response
+from pipeline.models.responses import lap_tables, response_of
+from pipeline.tables.outcomes import PACE
 from pipeline.tables.records import SeasonData
 from pipeline.team.folder import Factor
 from tests.models.small_season import season
@@ -165,7 +166,7 @@ def test_corrected_intervals_widen_with_fewer_laps() -> None:
     index = usable_runs(data)
     design = build_design(data, index)
     laps = lap_tables(data, design)
-    corrected = corrected_times(design, fit_outcome(design, pace_response(laps)), laps)
+    corrected = corrected_times(design, fit_outcome(design, response_of(PACE, laps)), laps)
     half = (corrected.high - corrected.low) / 2
     for driver in range(4):
         own = design.driver == driver

@@ -22,7 +22,7 @@ from pipeline.tables.records import SeasonData
 from tests.models.counts_worlds import BAR, OIL, World, draw
 
 MANY = World("many", (3, 3), (4, 4), (8, 8), (8, 8), (0.6, 0.6), (0.5, 0.5))
-MARGINS = Margins.of(0.03, 20.0)
+MARGINS = Margins(0.03, 20.0)
 
 
 def season(seed: int = 1, world: World = MANY, **incidents: object) -> pd.DataFrame:
@@ -166,19 +166,19 @@ def test_nothing_ever_happened() -> None:
 def test_a_fit_that_did_not_converge_is_said_for_every_condition() -> None:
     runs = season(10)
     _, fits = found(runs)
-    table = fits_table({}, fits)
+    table = fits_table({}, {"mistakes": fits})
     assert list(table["condition"]) == ["all", "grip"]
     assert table["converged"].all()
     assert (table["penalised"] == 9).all()  # a level of the bar and two of the oil, three meetings
     broken = {**fits, "grip": replace(fits["grip"], converged=False, message="it did not settle")}
-    assert list(fits_table({}, broken)["converged"]) == [True, False]
+    assert list(fits_table({}, {"mistakes": broken})["converged"]) == [True, False]
     data = SeasonData(runs.assign(hour_known=True), pd.DataFrame(), (BAR, OIL))
     design = build_design(data, np.arange(len(runs)))
-    said = season_notes(design, {}, broken, SimpleNamespace(incidents=np.ones(1)))
+    said = season_notes(design, {}, {"mistakes": broken}, SimpleNamespace(incidents=np.ones(1)))
     assert said == ("The mistakes model: it did not settle. Read it with care.",)
 
 
 def test_components_are_named() -> None:
     _, fits = found(season(11), ("all",))
-    names = list(components_table({}, fits)["component"])
+    names = list(components_table({}, {"mistakes": fits})["component"])
     assert names == ["driver", "driver at meeting", "setup by meeting", "between runs"]

@@ -11,8 +11,9 @@ import pytest
 from pipeline.errors import CallError, UserError
 from pipeline.models.meeting import analyse_meeting, best_three
 from pipeline.models.season import analyse, effects_alone
+from pipeline.tables.outcomes import OUTCOMES
 from pipeline.tables.records import SeasonData, SeasonResult
-from pipeline.tables.schema import EFFECTS, GRIP, OUTCOMES
+from pipeline.tables.schema import EFFECTS, GRIP
 from pipeline.team.factors import Claim
 from tests.models.small_season import season
 
