@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.models.axis import PER_STEP
 from pipeline.models.counts_interval import wald_interval
-from pipeline.models.design import DRIVER_BLOCK, condition_block_name, meeting_block_name
+from pipeline.models.design import DRIVER_BLOCK, MEETING_BLOCK, condition_block_name
 from pipeline.models.engine.inference import contrasts, covariance
 
 if TYPE_CHECKING:
@@ -47,7 +47,8 @@ class Evidence:
     """Of one outcome: estimates (k,), covariance (k, k) and degrees of freedom (k,).
 
     In units of a usual change (the model's scaled columns). anew: (factor, level) -> SD of the
-    effect's deviation at a meeting that was not seen. driver_sd: the same for a driver.
+    effect's deviation at a meeting that was not seen, none for counts. driver_sd: the same for a
+    driver.
     run_sd: SD of a run of the team, in the outcome's unit; NaN for counts.
     """
 
@@ -91,7 +92,7 @@ def linear_evidence(fitted: OutcomeFit, columns: Sequence[Contrast]) -> Evidence
         covariance=joint * np.outer(stretch, stretch),
         df=df,
         anew=_anew(fitted, columns),
-        driver_sd=_sd(fitted, DRIVER_BLOCK),
+        driver_sd=fitted.sd_of(DRIVER_BLOCK),
         run_sd=float(np.sqrt(fitted.run_variance)),
     )
 
@@ -123,15 +124,7 @@ def _deviation_keys(fitted: OutcomeFit, columns: Sequence[Contrast]) -> dict[Key
 
 
 def _anew(fitted: OutcomeFit, columns: Sequence[Contrast]) -> dict[tuple[str, str], float]:
-    return {
-        (c.factor, c.level): _sd(fitted, meeting_block_name(c.factor))
-        for c in columns
-        if not c.part
-    }
-
-
-def _sd(fitted: OutcomeFit, name: str) -> float:
-    return float(np.sqrt(fitted.fit.variance(name))) if name in fitted.fit.names else 0.0
+    return {(c.factor, c.level): fitted.sd_of(MEETING_BLOCK) for c in columns if not c.part}
 
 
 def count_evidence(fitted: MistakeFit, columns: Sequence[Contrast]) -> Evidence:
@@ -146,17 +139,12 @@ def count_evidence(fitted: MistakeFit, columns: Sequence[Contrast]) -> Evidence:
     L = np.zeros((size, k))
     L[list(at.values()), range(k)] = 1.0
     found = [wald_interval(fitted.fit, column) for column in L.T]
-    sd = dict(zip(fitted.fit.names, fitted.fit.sigma, strict=True))
     return Evidence(
         keys=tuple(at),
         estimate=L.T @ fitted.fit.coefficients,
         covariance=L.T @ fitted.fit.cov @ L,
         df=np.array([one.df for one in found]),
-        anew={
-            (c.factor, c.level): sd.get(meeting_block_name(c.factor), 0.0)
-            for c in columns
-            if not c.part
-        },
+        anew={},
         driver_sd=0.0,
         run_sd=float("nan"),
     )

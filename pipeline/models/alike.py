@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.models.axis import in_condition
-from pipeline.tables.schema import is_per_step
+from pipeline.models.design import in_condition
+from pipeline.tables.conditions import is_per_step, parted
 
 if TYPE_CHECKING:
     from pipeline.models.axis import Along
@@ -32,7 +32,7 @@ class Alike:
 
     @property
     def variables(self) -> tuple[str, str]:
-        return self.first.partition("=")[0], self.second.partition("=")[0]
+        return parted(self.first)[0], parted(self.second)[0]
 
 
 def sentences(pairs: Sequence[Alike], labels: dict[str, str]) -> list[str]:
@@ -57,7 +57,7 @@ def sentences(pairs: Sequence[Alike], labels: dict[str, str]) -> list[str]:
 
 def _words(condition: str, labels: dict[str, str]) -> str:
     """'low grip' of grip=low, 'asphalt' of surface=asphalt, the label of an axis."""
-    name, _, value = condition.partition("=")
+    name, value = parted(condition)
     if name == "grip":
         return f"{value} grip"
     return value or labels.get(condition, condition).casefold()
@@ -77,7 +77,7 @@ def _same_runs(design: Design, everything: Sequence[Standing]) -> Iterator[Alike
     names = dict.fromkeys(s.condition for s in everything if "=" in s.condition)
     rows = {name: design.team & in_condition(design, name) for name in names}
     for first, second in combinations(names, 2):
-        if first.partition("=")[0] != second.partition("=")[0]:
+        if parted(first)[0] != parted(second)[0]:
             count = int(rows[first].sum())
             if count and np.array_equal(rows[first], rows[second]):
                 yield Alike(first, second, count)

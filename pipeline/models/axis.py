@@ -13,14 +13,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast
 from pipeline.models.design import Design
 from pipeline.models.engine.rows import Array
 from pipeline.models.identify import LEAST_LEFT, Standing
 from pipeline.models.information import Information
-from pipeline.tables.schema import STEP_WORDS
+from pipeline.tables import conditions
 
 if TYPE_CHECKING:
     from pipeline.team.factors import NumberCondition
@@ -32,7 +31,8 @@ LEAST_POSITIONS = 2
 QUARTER = 0.25  # of the range that was run: the step of a condition where none is given
 # Of a number: fewer values show a straight line alone.
 LEAST_VALUES_FOR_CURVE = 3
-GRADIENT, CURVATURE = "along grip", "curvature"
+GRADIENT, CURVATURE, BOW = "along grip", "curvature", "off the line"
+OFF_LINE = "low, medium and high are not on a line"
 
 
 def grip_positions(words: Any) -> Array:
@@ -40,29 +40,28 @@ def grip_positions(words: Any) -> Array:
     return np.array([POSITIONS.get(word, np.nan) for word in words], float)
 
 
-def in_condition(design: Design, condition: str) -> NDArray[np.bool_]:
-    """Flags of the runs of a condition, (R,): of 'all' and of an axis every run."""
-    variable, _, value = condition.partition("=")
-    if not value:
-        return np.ones(len(design.hour), bool)
-    return np.asarray(design.runs[variable].astype(object).to_numpy() == value)
-
-
 @dataclass(frozen=True)
 class Along:
     """An axis over a design: its positions, (R,), with the team's mean where nothing says, and the
-    contrasts with a gradient or a curvature of their own. name, label: of what it is along."""
+    contrasts with a gradient or a curvature of their own, or a bow (see `off_line`). name, label:
+    of what it is along."""
 
     position: Array
     gradients: tuple[Contrast, ...]
     curvatures: tuple[Contrast, ...]
     name: str = "grip"
     label: str = "grip"
+    bows: tuple[Contrast, ...] = ()
+
+    @property
+    def columns(self) -> tuple[Contrast, ...]:
+        """All that stands beside the contrasts themselves."""
+        return (*self.gradients, *self.curvatures, *self.bows)
 
     @property
     def condition(self) -> str:
         """The condition of its rows in `effects`."""
-        return f"{self.name}{STEP_WORDS}"
+        return f"{self.name}{conditions.PER_STEP}"
 
     @property
     def is_empty(self) -> bool:
@@ -70,10 +69,7 @@ class Along:
 
     def design(self, design: Design) -> Design:
         """The design with these columns beside its contrasts."""
-        return replace(design, contrasts=(*design.contrasts, *self.gradients, *self.curvatures))
-
-
-NO_AXIS = Along(np.zeros(0), (), ())
+        return replace(design, contrasts=(*design.contrasts, *self.columns))
 
 
 def along_grip(design: Design, everything: Sequence[Standing]) -> Along:
@@ -86,7 +82,7 @@ def along_grip(design: Design, everything: Sequence[Standing]) -> Along:
     gradients = [
         gradient_of(contrast, position)
         for contrast in told
-        if len(_words(everything, contrast, tellable=True)) >= LEAST_POSITIONS
+        if len(words_of(everything, contrast, tellable=True)) >= LEAST_POSITIONS
     ]
     return Along(position, tuple(gradients), tuple(filter(None, map(curvature_of, told))))
 
@@ -153,6 +149,7 @@ def bend(contrast: Contrast, values: Array) -> Array:
 def gradient_standings(everything: Sequence[Standing], along: Along) -> list[Standing]:
     """How the gradient of each contrast stands that the team ran at two positions or more."""
     gradients = {(c.factor, c.level): c for c in along.gradients}
+    bent = {(c.factor, c.level) for c in along.bows}
     out = []
     for standing in [s for s in everything if s.condition == "all"]:
         contrast = standing.contrast
@@ -160,7 +157,10 @@ def gradient_standings(everything: Sequence[Standing], along: Along) -> list[Sta
             continue
         gradient = gradients.get((contrast.factor, contrast.level))
         if gradient is not None:
-            out.append(replace(standing, contrast=gradient, condition=along.condition, remark=""))
+            remark = OFF_LINE if (contrast.factor, contrast.level) in bent else ""
+            out.append(
+                replace(standing, contrast=gradient, condition=along.condition, remark=remark)
+            )
         else:
             out.append(_untold(standing, along, _where_told(everything, contrast, along)))
     return out
@@ -169,14 +169,14 @@ def gradient_standings(everything: Sequence[Standing], along: Along) -> list[Sta
 def _places(everything: Sequence[Standing], contrast: Contrast, along: Along) -> int:
     """At how many positions the contrast was run."""
     if along.condition == PER_STEP:
-        return len(_words(everything, contrast))
+        return len(words_of(everything, contrast))
     return len(np.unique(along.position[contrast.at_level]))
 
 
 def _where_told(everything: Sequence[Standing], contrast: Contrast, along: Along) -> str:
     if along.condition != PER_STEP:
         return f"too few values of {along.label.casefold()}"
-    words = " and ".join(_words(everything, contrast, tellable=True)) or "no"
+    words = " and ".join(words_of(everything, contrast, tellable=True)) or "no"
     return f"{words} grip only"
 
 
@@ -194,12 +194,15 @@ def _untold(standing: Standing, along: Along, where: str) -> Standing:
     )
 
 
-def _words(everything: Sequence[Standing], contrast: Contrast, tellable: bool = False) -> list[str]:
+def words_of(
+    everything: Sequence[Standing], contrast: Contrast, tellable: bool = False
+) -> list[str]:
     """The grips at which the contrast was run, or, `tellable`, can be told."""
     return [
         standing.condition.removeprefix("grip=")
         for standing in everything
-        if standing.contrast.name == contrast.name
+        if (standing.contrast.factor, standing.contrast.level) == (contrast.factor, contrast.level)
+        and not standing.contrast.part
         and standing.condition.removeprefix("grip=") in POSITIONS
         and standing.n_runs
         and (standing.tellable or not tellable)

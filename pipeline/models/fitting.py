@@ -36,10 +36,9 @@ class Response:
     y: (n,). run: (n,) rows of the design, -1 for rows that carry only within-run information.
     within: (n, k) columns of the within-run basis. diagonal: (n, m) coefficients of the row
     variances, named in variance_names. known: (n,) or None. null_rows, null_log_scale: of the
-    first variance.
+    first variance. outcome: its name, for messages.
     """
 
-    outcome: str
     y: Array
     run: Codes
     within: Array
@@ -48,6 +47,7 @@ class Response:
     known: Array | None = None
     null_rows: float = 0.0
     null_log_scale: float = 0.0
+    outcome: str = ""
 
     @property
     def is_run(self) -> NDArray[np.bool_]:
@@ -99,6 +99,10 @@ class OutcomeFit:
                 if position is not None:
                     penalised[position] += weight * per_unit
         return fixed, penalised
+
+    def sd_of(self, name: str) -> float:
+        """SD of a penalised block; 0 where there is none."""
+        return float(np.sqrt(self.fit.variance(name))) if name in self.fit.names else 0.0
 
     def _slope(self, block_name: str, contrast: str, group: str) -> int | None:
         for block, where in self.blocks:

@@ -8,7 +8,8 @@ from pipeline.report.advice import MANY
 from pipeline.report.contrasts import records
 from pipeline.report.effect_views import mixed_words
 from pipeline.report.views import Heading, Section, TableView, table
-from pipeline.report.words import condition_words, missing, number, sentence, whole
+from pipeline.report.words import missing, number, sentence, whole
+from pipeline.tables.conditions import condition_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,13 +65,7 @@ def _cannot_table(
         )
         for r in records(cannot)
     ]
-    heads = [
-        "Change",
-        "NumberCondition",
-        "Why",
-        "Mixed with",
-        *(COUNTS[name][1] for name in counts),
-    ]
+    heads = ["Change", "Condition", "Why", "Mixed with", *(COUNTS[name][1] for name in counts)]
     return table(key, caption, heads, rows, cards=True)
 
 
@@ -104,7 +99,7 @@ def _needs_table(key: str, caption: str, needs: pd.DataFrame, context: ReportCon
         )
         for r in records(needs)
     ]
-    heads = ["Change", "Outcome", "NumberCondition", Heading("Back-to-backs", True)]
+    heads = ["Change", "Outcome", "Condition", Heading("Back-to-backs", True)]
     return table(key, caption, heads, rows)
 
 

@@ -171,7 +171,7 @@ def _fits(frame: pd.DataFrame) -> TableView | None:
     numeric = ("Rows", "Fixed", "Penalised", "Evaluations", "Gradient")
     heads = [
         "Outcome",
-        "NumberCondition",
+        "Condition",
         *(Heading(h, True) for h in numeric),
         "Converged",
         "Record",

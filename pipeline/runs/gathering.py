@@ -19,6 +19,7 @@ from pipeline.runs.run_table import run_table
 from pipeline.runs.setups import SetupLog, join
 from pipeline.store.parquet import ImportRecord, Store, open_store
 from pipeline.store.streams import read_streams
+from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.records import SeasonData
 from pipeline.team.classes import choose_class, one_spelling, with_only_class
 from pipeline.team.people import People, people_of
@@ -276,9 +277,10 @@ def _season_data(
 ) -> SeasonData:
     """The wanted runs and their laps, with the columns that the models are promised."""
     columns = ["meeting", "date", "class", "session", "session_kind", "heat", "driver", "team"]
-    columns += ["run_no", "hour", "hour_known", "start", "surface", "grip", "excluded", "total_s"]
-    columns += [each.name for each in (*team.conditions, *team.factors) if each.name in runs]
-    text = dict.fromkeys(["start", "surface", "grip", "excluded"], "str")
+    columns += ["run_no", "hour", "hour_known", "start", *CONDITIONS, "excluded", "total_s"]
+    columns += [condition.name for condition in team.conditions]
+    columns += [factor.name for factor in team.factors if factor.name in runs]
+    text = dict.fromkeys(["start", *CONDITIONS, "excluded"], "str")
     if not wanted.all():
         number = (wanted.cumsum() - 1).to_numpy()
         laps = laps[wanted.to_numpy()[laps["run"].to_numpy()]].reset_index(drop=True)
@@ -287,7 +289,7 @@ def _season_data(
     runs = runs.assign(**{str(name): cells for name, cells in run_table(runs, laps).items()})
     return SeasonData(
         runs, laps, team.factors, team.claims, team.race_seconds, team.worthwhile_s,
-        team.worth_changing_s, team.properties, team.conditions,
+        team.worth_changing_s, team.properties, conditions=team.conditions,
     )  # fmt: skip
 
 

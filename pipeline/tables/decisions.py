@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -146,3 +147,8 @@ class Decisions:
     grips: tuple[str, ...] = ()
     surfaces: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+
+    def tables(self) -> Iterator[tuple[str, pd.DataFrame]]:
+        """Each table with its name."""
+        for one in (CHOICES, SWITCHOVERS, CURVES, BEST_VALUES, PROPERTIES, TESTS):
+            yield one.name, getattr(self, one.name)

@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from pipeline.tables.outcomes import OUTCOMES
+
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
@@ -18,10 +20,6 @@ LAP_STATUSES = (
     "clean", "first", "incident", "traffic", "missed", "double", "neutralised", "other",
 )  # fmt: skip
 SESSION_KINDS = ("practice", "qualifying", "final", "test")
-OUTCOMES = ("pace", "spread", "mistakes", "fade", "race")
-CONDITIONS = ("grip", "surface")
-# Behind a condition's name: by how much an effect changes from one step of it to the next.
-STEP_WORDS = " per step"
 
 _ARROW = {"text": "string", "integer": "int64", "number": "float64", "yes/no": "bool"}
 
@@ -109,11 +107,6 @@ class Table:
 def missing(value: Any) -> bool:
     """True for None, NaN and pandas' NA."""
     return value is None or str(value) in {"<NA>", "nan", "NaT", "None"} or value != value
-
-
-def is_per_step(condition: str) -> bool:
-    """Whether a condition of `effects` is an axis: 'grip per step', 'track_temp per step'."""
-    return condition.endswith(STEP_WORDS)
 
 
 def _distinct(cells: pa.ChunkedArray) -> set[Any]:
@@ -230,7 +223,7 @@ RUNS = table(
 EFFECTS = table(
     "effects",
     [
-        ("outcome", "text", "pace, spread, mistakes, fade or race", False, OUTCOMES),
+        ("outcome", "text", f"{', '.join(OUTCOMES)}, or one of the team's own"),
         ("factor", "text", "factor of team.toml"),
         ("level", "text", "level compared; +1 of its unit for a number"),
         ("reference", "text", "level it is compared with"),

@@ -13,24 +13,25 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from pipeline.errors import Problem, refusal
+from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.schema import RUNS
 from pipeline.team.config_keys import (
-    ClaimKeys,
     ConditionKeys,
     FactorKeys,
     FeelKeys,
     PropertyKeys,
     Strict,
     TeamKeys,
+    claim_keys,
 )
-from pipeline.team.factors import Claim, NumberCondition, Factor, Feel, Property
+from pipeline.team.factors import Claim, Factor, Feel, NumberCondition, Property
 from pipeline.team.sheets import nearest
 from pipeline.team.tables import MEETINGS, SESSIONS
 
 FILE = "team.toml"
 _TABLES = ("property", "factor", "condition", "claim", "feel")
-_NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour", "surface"}
-_NOT_A_FACTOR |= {"grip", "factor", "value", "run", "excluded", "note", "start", "venue"}
+_NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour"}
+_NOT_A_FACTOR |= {"factor", "value", "run", "excluded", "note", "start", "venue"}
 _NOT_A_FACTOR |= {*MEETINGS, *SESSIONS, "hour_known", "corrected_low", "corrected_high"}
 
 
@@ -45,7 +46,7 @@ _EXPECTED = {
 
 def is_own_name(name: str) -> bool:
     """Whether no column of the tool's tables is called so."""
-    return name.casefold() not in _NOT_A_FACTOR
+    return name.casefold() not in {*_NOT_A_FACTOR, *CONDITIONS}
 
 
 @dataclass
@@ -111,7 +112,7 @@ class _Reader:
                 self.result.conditions.append(
                     NumberCondition(keys.name, label, keys.unit, keys.step)
                 )
-        for place, keys in self.tables("claim", ClaimKeys):
+        for place, keys in self.tables("claim", claim_keys()):
             self.claim(place, keys)
         for place, keys in self.tables("feel", FeelKeys):
             self.name("feel", place, keys.name)
@@ -191,7 +192,7 @@ class _Reader:
             self.fault(f"'{name}'", "a name that no other column has", at)
         found = self.result
         kinds = (found.factors, found.feels, found.properties, found.conditions)
-        named = [each.name for each in chain.from_iterable(kinds)]
+        named = [each.name for each in chain.from_iterable(map(list[Any], kinds))]
         if name.casefold() in map(str.casefold, named):
             self.fault(f"'{name}' a second time", f"each {kind} once", at)
         return len(self.result.problems) == before
@@ -208,7 +209,7 @@ class _Reader:
             at = ("factor", place, "reference")
             self.fault(f"'{factor.reference}'", factor.expected(), at, advice)
 
-    def claim(self, place: int, keys: ClaimKeys) -> None:
+    def claim(self, place: int, keys: Any) -> None:
         if bool(keys.factor) == bool(keys.property):
             found = "both" if keys.factor else "neither"
             self.fault(found, "`factor` or `property`, one of the two", ("claim", place, ""))
@@ -231,11 +232,10 @@ class _Reader:
             self.fault(f"'{keys.to}'", f"another {other} than `from`", ("claim", place, "to"))
         self.result.claims.append(
             Claim(keys.text, keys.factor or "", ends[0] or "", ends[1] or "", keys.outcome,
-                  keys.expect, keys.grip, keys.surface and keys.surface.casefold(),
-                  keys.property or "")
+                  keys.expect, _condition(keys), keys.property or "")
         )  # fmt: skip
 
-    def end(self, place: int, key: str, of: Factor | Property, keys: ClaimKeys) -> str | None:
+    def end(self, place: int, key: str, of: Factor | Property, keys: Any) -> str | None:
         text = keys.from_ if key == "from" else keys.to
         level = of.read(text)
         if level is None:
@@ -264,6 +264,14 @@ class _Reader:
             elif inside and key and assignment.match(line):
                 return number
         return first
+
+
+def _condition(keys: Any) -> str:
+    """The condition that a claim is about: the first of those it names."""
+    for condition in CONDITIONS.values():
+        if word := getattr(keys, condition.name):
+            return f"{condition.name}={condition.read(word)}"
+    return "all"
 
 
 def _short(value: Any) -> str:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
+from pipeline.tables.conditions import CONDITIONS
+from pipeline.tables.outcomes import OUTCOMES
 from pipeline.team.factors import number_text
 
 _NAME = r"^[A-Za-z_][A-Za-z0-9_]{0,59}$"
@@ -62,13 +64,19 @@ class FeelKeys(Strict):
     better: Text
 
 
-class ClaimKeys(Strict):
+class _ClaimKeys(Strict):
     text: Text
     factor: Text | None = None
     property: Text | None = None
     from_: Text = Field(alias="from")
     to: Text
-    outcome: Literal["pace", "spread", "mistakes", "fade", "race"]
     expect: Literal["lower", "higher", "same"]
-    grip: Literal["low", "medium", "high"] | None = None
-    surface: Text | None = None
+
+
+def claim_keys() -> type[_ClaimKeys]:
+    """With `outcome`, and a key a condition."""
+    more: dict[str, Any] = {"outcome": Literal[tuple(OUTCOMES)]}
+    for condition in CONDITIONS.values():
+        word: Any = Literal[condition.values] if condition.values else Text
+        more[condition.name] = (word | None, None)
+    return create_model("_ClaimKeys", __base__=_ClaimKeys, **more)

@@ -163,7 +163,10 @@ Setting = Factor | Feel  # what may have a column in a log
 @dataclass(frozen=True)
 class Claim:
     """A belief of the team: `factor` at `to` instead of `from_` makes `outcome` so; or all factors
-    that share a `property` do, from one position on it to another."""
+    that share a `property` do, from one position on it to another.
+
+    condition: in which, as the effects table names it.
+    """
 
     text: str
     factor: str
@@ -171,6 +174,5 @@ class Claim:
     to: str
     outcome: str
     expect: str
-    grip: str | None = None
-    surface: str | None = None
+    condition: str = "all"
     property: str = ""

@@ -8,6 +8,7 @@ from collections import defaultdict
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from pipeline.tables.conditions import CONDITIONS
 from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
@@ -71,12 +72,12 @@ def with_facts(team: Team, sessions: pd.DataFrame) -> pd.DataFrame:
 
 
 def conditions_of(team: Team, runs: pd.DataFrame) -> pd.DataFrame:
-    """Of each run (meeting, session, heat, class): surface and grip as text, and a column of
-    numbers a condition. What sessions.csv says counts before what meetings.csv says."""
+    """Of each run (meeting, session, heat, class): the conditions, as grip, in words, and a column
+    a condition that is a number. What sessions.csv says counts before what meetings.csv says."""
     import pandas as pd
 
-    names = ["surface", "grip", *(condition.name for condition in team.conditions)]
-    meetings = team.meetings.set_index("meeting")[names]
+    names = ["grip", *(condition.name for condition in team.conditions)]
+    meetings = team.meetings.set_index("meeting")[list(dict.fromkeys([*CONDITIONS, *names]))]
     out = meetings.reindex(runs["meeting"]).set_index(runs.index)
     table = _by_session(team)
     keys = runs[["meeting", "session", "heat", "class"]]
@@ -84,12 +85,12 @@ def conditions_of(team: Team, runs: pd.DataFrame) -> pd.DataFrame:
     unique = keys[~pd.Series(places).duplicated().to_numpy()]
     facts = [_agreed(table, *key) for key in unique.itertuples(index=False, name=None)]
     nothing = ("",) * len(team.conditions)
-    said = pd.DataFrame([(f.grip, *(f.numbers or nothing)) for f in facts], columns=names[1:])
-    for name in names[1:] if len(runs) else ():
+    said = pd.DataFrame([(f.grip, *(f.numbers or nothing)) for f in facts], columns=names)
+    for name in names if len(runs) else ():
         own = said[name].to_numpy()[places]
         out[name] = out[name].where(own == "", own)
     out = out.replace("", None)
-    return out.astype(dict.fromkeys(names[2:], "float64"))
+    return out.astype(dict.fromkeys(names[1:], "float64"))
 
 
 def _by_session(team: Team) -> dict[tuple[str, str], list[Fact]]:
@@ -98,7 +99,8 @@ def _by_session(team: Team) -> dict[tuple[str, str], list[Fact]]:
     found: dict[tuple[str, str], list[Fact]] = defaultdict(list)
     for line, meeting, *cells in team.sessions[columns + numbers].itertuples(name=None):
         said, more = cells[: len(columns) - 1], tuple(cells[len(columns) - 1 :])
-        found[plain(meeting), plain_session(cells[0])].append(Fact(*said, line, more))
+        fact = Fact(*said)._replace(line=line, numbers=more)
+        found[plain(meeting), plain_session(cells[0])].append(fact)
     return found
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem
+from pipeline.tables.conditions import CONDITIONS, Condition
 from pipeline.tables.schema import SESSION_KINDS
 from pipeline.team.dates import date_advice, is_of_our_time, read_day
 from pipeline.team.sheets import Sheet, nearest, read_sheet
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 DRIVERS = ("driver", "transponder", "team", "from", "until", "class", "share")
 MEETINGS = ("meeting", "date", "venue", "surface", "grip", "timezone", "layout")
 SESSIONS = ("meeting", "session", "kind", "date", "start", "class", "heat", "exclude", "grip")
-GRIPS = ("low", "medium", "high")
 EXCLUDED = "excluded in the sessions table"
 _LAST_DAY = "9999-12-31"
 _YES = ("yes", "y", "true", "1", "x")
@@ -55,7 +55,12 @@ def read_tables(folder: Path, conditions: Sequence[NumberCondition] = ()) -> Tab
     more = tuple(condition.name for condition in conditions)
     drivers, meetings, sessions = (
         _Checked(folder, "drivers", DRIVERS, ("driver",)),
-        _Checked(folder, "meetings", (*MEETINGS, *more), ("meeting", "date")),
+        _Checked(
+            folder,
+            "meetings",
+            tuple(dict.fromkeys([*MEETINGS, *CONDITIONS, *more])),
+            ("meeting", "date"),
+        ),
         _Checked(folder, "sessions", (*SESSIONS, *more), ("meeting", "session")),
     )
     _check_drivers(drivers)
@@ -118,6 +123,11 @@ class _Checked:
         known = {plain(word): word for word in words}
         self.each(column, lambda text: known.get(plain(text)) if text else "", expected,
                   lambda text: nearest(text, known.values()))  # fmt: skip
+
+    def each_condition(self, condition: Condition) -> None:
+        """Each cell of its column is empty or one of its words; the nearest is named."""
+        self.each(condition.name, condition.read, f"{condition.expected} or empty",
+                  lambda text: nearest(text, condition.values))  # fmt: skip
 
     def fault(
         self, found: str, expected: str, line: int, column: str = "", advice: str = ""
@@ -188,10 +198,10 @@ def _overlap(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 
 def _check_meetings(table: _Checked) -> None:
     table.each("date", _meeting_day, "a date as 2026-05-03", date_advice)
-    table.each_word("grip", GRIPS, "low, medium, high or empty")
+    for condition in CONDITIONS.values():
+        table.each_condition(condition)
     zones = sorted(zoneinfo.available_timezones())
     table.each_word("timezone", zones, "a zone as Europe/Berlin, or empty for UTC")
-    table.frame["surface"] = table.frame["surface"].map(str.casefold)
     table.once(["meeting"], "meeting", "Further days of a meeting go into sessions.csv")
 
 
@@ -201,7 +211,7 @@ def _check_sessions(table: _Checked, meetings: pd.DataFrame) -> None:
     table.each("date", _meeting_day, "a date as 2026-05-03, or empty", date_advice)
     table.each("start", time_of_day, "a time of day as 13:45, or empty")
     table.each("exclude", exclusion, "yes, no or a reason")
-    table.each_word("grip", GRIPS, "low, medium, high or empty")
+    table.each_condition(CONDITIONS["grip"])
     table.once(["meeting", "session", "class", "heat"], "session")
 
 

@@ -31,7 +31,7 @@ def met(grip: Sequence[str], surface: Sequence[str], temp: Sequence[float]) -> S
 
 
 def mixed(found: Found) -> dict[str, str]:
-    """NumberCondition -> what all its rows with a number are mixed with."""
+    """Condition -> what all its rows with a number are mixed with."""
     table = found.effects_table().dropna(subset="estimate").fillna({"mixed_with": ""})
     rows = table.groupby("condition")["mixed_with"].unique()
     assert (rows.map(len) == 1).all()
@@ -62,7 +62,7 @@ def test_two_words_and_two_surfaces_that_go_together_are_one_sentence() -> None:
     assert mixed(found)["grip=high"] == "surface=carpet"
     (note,) = [note for note in found.notes() if "same" in note]
     assert note.startswith(
-        "High grip and carpet were the same 56 runs, low grip and asphalt were the same 28 runs of"
+        "Low grip and asphalt were the same 28 runs, high grip and carpet were the same 56 runs of"
     )
 
 

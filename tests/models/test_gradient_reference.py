@@ -28,7 +28,7 @@ BUSHELS = 5.0
 VARIANCES = {
     "driver": 7.11429452387,
     "driver at meeting": 39.28060501469,
-    "variety by meeting": 5.48529982477,
+    "setup by meeting": 5.48529982477,
     "setup by driver": 11.59488205799,
     "run": 27.63658719919,
 }
@@ -54,7 +54,7 @@ def fitted() -> OutcomeFit:
     position = index.to_numpy() / BUSHELS
     along = Along(position, (gradient_of(design.contrasts[0], position),), ())
     response = Response(
-        "yield", plots["yield"].to_numpy(), np.arange(len(plots)), np.zeros((len(plots), 0)),
+        plots["yield"].to_numpy(), np.arange(len(plots)), np.zeros((len(plots), 0)),
         np.ones((len(plots), 1)), ("run",),
     )  # fmt: skip
     with pytest.MonkeyPatch.context() as patch:

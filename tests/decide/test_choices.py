@@ -1,0 +1,90 @@
+"""A small study: choices lose less than simple rules, and their chances are no boast."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.decide import measures, tables
+from tests.decide.record import Record, record
+from tests.decide.worth import brought
+
+WORLDS = 8
+SEED = 21
+
+
+@pytest.fixture(name="records", scope="module")
+def _records() -> list[Record]:
+    return [record(number, SEED, "full") for number in range(WORLDS)]
+
+
+@pytest.fixture(name="chosen", scope="module")
+def _chosen(records: list[Record]) -> pd.DataFrame:
+    return measures.choices(measures.part(records, "choices"))
+
+
+def test_choices_lose_less_than_the_reference_and_best_laps(records: list[Record]) -> None:
+    found = measures.regret_table(measures.part(records, "regrets"))
+    for rule in ("reference", "best laps", "shown by grip"):
+        assert found.loc[rule, "more"] > 0, rule
+    assert found.loc["least loss", "mean"] < 0.67 * found.loc["reference", "mean"]
+
+
+def test_chances_are_no_boast(chosen: pd.DataFrame) -> None:
+    off = chosen["chance_picked"] - chosen["true_chance_picked"]
+    mean, error = measures.mean_and_error(off, chosen["world"])
+    assert mean < 2.6 * error + 0.01
+
+
+def test_chances_know_more_than_the_base_rate(chosen: pd.DataFrame) -> None:
+    said, base = measures.log_scores(chosen)
+    assert said > base
+
+
+def test_the_option_that_changes_sign_is_chosen_by_grip(chosen: pd.DataFrame) -> None:
+    """Always the same level would be right in every second of these."""
+    mine = chosen[chosen["role"].eq("crossing") & chosen["driver"].lt(0)]
+    ends = mine[mine["grip"].ne("medium")]
+    assert len(ends) == 2 * WORLDS
+    right = ends["true_gain_picked"] >= [max(gain) - 1e-9 for gain in ends["true_gain"]]
+    assert right.sum() >= 13  # of 16; 1 % if each were right with a chance of 0.5
+
+
+def test_a_race_of_next_meetings_lies_in_the_intervals(chosen: pd.DataFrame) -> None:
+    mine = chosen[chosen["places"].str.len().eq(2)]
+    held = mine["covered"].map(lambda shares: shares[1])
+    mean, error = measures.mean_and_error(held, mine["world"])
+    assert mean > 0.95 - 2.6 * error - 0.02
+
+
+def test_chances_of_a_situation_sum_to_one(chosen: pd.DataFrame) -> None:
+    assert chosen["chance"].map(sum).to_numpy() == pytest.approx(1)
+    assert chosen["loss"].map(min).min() >= 0
+
+
+def test_tests_are_worth_no_more_than_the_choice_can_lose(records: list[Record]) -> None:
+    tests, chosen = measures.part(records, "tests"), measures.part(records, "choices")
+    team = chosen[chosen["driver"].lt(0)]
+    assert len(tests)
+    for test in tests.itertuples():
+        same = team["world"].eq(test.world) & team["role"].eq(test.role)
+        one = team[same & team["grip"].eq(test.grip)]
+        if not len(one):
+            continue
+        loss, chance = np.array(one["loss"].iloc[0]), np.array(one["chance"].iloc[0])
+        assert test.worth_s <= loss.min() + 1e-9
+        assert test.chance_to_change <= 1 - chance[loss.argmin()] + 1e-9
+
+
+def test_a_test_day_is_driven_and_changes_what_is_known() -> None:
+    found = brought(1, SEED, "full")
+    assert found["tests"] > 0
+    assert found["loss_before"] - found["loss_after"] == pytest.approx(found["brought"])
+    assert found["changed"] or found["brought"] == 0
+
+
+def test_the_page_has_every_table(records: list[Record]) -> None:
+    page = tables.page(records, SEED)
+    for title in ("Regret", "Chances", "Gradients and switch-overs", "Best values"):
+        assert f"## {title}" in page
