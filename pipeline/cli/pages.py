@@ -38,10 +38,13 @@ def say(notes: tuple[str, ...]) -> None:
 def say_season(season: TeamSeason, steps: Steps) -> None:
     """Print the first screen of a season's report."""
     from pipeline.report.advice import advice, as_text, summary
-    from pipeline.tables.schema import OUTCOMES
 
     spent = season.result.timings
-    steps.side_by_side = {name: spent[name] for name in OUTCOMES if name in spent}
+    steps.side_by_side = {
+        outcome.name: spent[outcome.name]
+        for outcome in season.joined.data.outcomes
+        if outcome.name in spent
+    }
     steps("")
     say(season.notes)
     groups = advice(season.result, season.joined.context("season"))

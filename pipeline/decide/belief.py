@@ -5,8 +5,8 @@ are: an estimate of 0.03 s with an error of 0.03 s is more often luck where part
 than where they are worth 0.1 s. So the coefficients have normal priors about none, whose SDs are
 learnt from all of them together (a hierarchical model: Lindley and Smith 1972; Gelman and Hill
 2007), over a grid. Most parts do little and some do much: each factor's size is a fifth of the
-usual one, that, or two and a half times it. The t tails of the estimates are scale mixtures of normals. A coefficient that
-the data did not tell at all keeps its prior.
+usual one, that, or two and a half times it. The t tails of the estimates are scale mixtures of
+normals. A coefficient that the data did not tell at all keeps its prior.
 """
 
 from __future__ import annotations

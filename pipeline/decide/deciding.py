@@ -100,7 +100,8 @@ def _evidence(found: Found) -> dict[str, Evidence]:
     start = dict(zip(near.names, near.theta, strict=True))
     gap = fit_outcome(found.along.design(found.design), gap_response(found.laps), start=start)
     out["gap"] = linear_evidence(gap, columns)
-    mistakes = found.mistakes.get(PER_STEP) or found.mistakes.get("all")
+    counted = found.mistakes.get("mistakes", {})
+    mistakes = counted.get(PER_STEP) or counted.get("all")
     if mistakes is not None:
         out["mistakes"] = count_evidence(mistakes, columns)
     return out

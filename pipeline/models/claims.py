@@ -33,21 +33,13 @@ COLUMNS = [
 Lookup = Callable[[str, str, str, str, str], Found | None]
 
 
-def condition_of(claim: Claim) -> str:
-    """The condition a claim is about, as the effects table names it."""
-    if claim.grip:
-        return f"grip={claim.grip}"
-    return f"surface={claim.surface}" if claim.surface else "all"
-
-
 def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> pd.DataFrame:
     """One row a claim; open where the data cannot tell."""
     import pandas as pd
 
     rows = []
     for claim in claims:
-        condition = condition_of(claim)
-        found = lookup(claim.outcome, claim.factor, claim.from_, claim.to, condition)
+        found = lookup(claim.outcome, claim.factor, claim.from_, claim.to, claim.condition)
         row: dict[str, object] = {
             "text": claim.text,
             "factor": claim.factor,
@@ -55,7 +47,7 @@ def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> p
             "to": claim.to,
             "outcome": claim.outcome,
             "expect": claim.expect,
-            "condition": condition,
+            "condition": claim.condition,
             "verdict": "open",
         }
         rows.append(row | ({} if found is None else _tested(claim, found, margins)))
@@ -64,10 +56,10 @@ def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> p
 
 
 def _tested(claim: Claim, found: Found, margins: Margins) -> dict[str, object]:
-    margin, estimate = margins[claim.outcome], found.estimate
+    margin, estimate = margins[found.of], found.estimate
     verdict = claim_verdict(estimate, found.q_value, claim.expect, margin, found.p_shuffled)
     more = more_switches(estimate, margin, found.switches) if verdict == "open" else None
-    shown = numbers(claim.outcome, estimate)
+    shown = numbers(found.of, estimate)
     return {
         "verdict": verdict,
         "estimate": shown["estimate"],

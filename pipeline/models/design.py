@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast, setup_contrasts
 from pipeline.models.grip import DISTINCT_HOURS, DayBasis, day_basis
+from pipeline.tables.conditions import parted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,6 +70,14 @@ class Design:
     blocks: tuple[Block, ...]
     driver_names: tuple[str, ...]
     meeting_names: tuple[str, ...]
+
+
+def in_condition(design: Design, condition: str) -> NDArray[np.bool_]:
+    """Runs of the condition, (R,); 'all': every run."""
+    variable, value = parted(condition)
+    if not value:
+        return np.ones(len(design.hour), bool)
+    return np.asarray(design.runs[variable].astype(object).to_numpy() == value)
 
 
 def build_design(data: SeasonData, index: Codes, *, penalised: bool = True) -> Design:

@@ -17,8 +17,6 @@ from numpy.typing import NDArray
 from pipeline.models.engine.rows import Array
 
 LEVEL = 0.05
-# Relative: pace is the sharpest measure of time, race the one that counts.
-WEIGHTS = {"pace": 2.5, "race": 1.0, "spread": 0.5, "mistakes": 0.5, "fade": 0.5}
 
 
 def family_q_values(

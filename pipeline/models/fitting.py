@@ -35,10 +35,9 @@ class Response:
     y: (n,). run: (n,) rows of the design, -1 for rows that carry only within-run information.
     within: (n, k) columns of the within-run basis. diagonal: (n, m) coefficients of the row
     variances, named in variance_names. known: (n,) or None. null_rows, null_log_scale: of the
-    first variance.
+    first variance. outcome: its name, for messages.
     """
 
-    outcome: str
     y: Array
     run: Codes
     within: Array
@@ -47,6 +46,7 @@ class Response:
     known: Array | None = None
     null_rows: float = 0.0
     null_log_scale: float = 0.0
+    outcome: str = ""
 
     @property
     def is_run(self) -> NDArray[np.bool_]:

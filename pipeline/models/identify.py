@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.models.contrasts import Contrast
 from pipeline.models.design import Design, build_design, groups_that_vary
 from pipeline.models.information import Information
+from pipeline.tables.outcomes import NOT_ENOUGH, NOT_SEPARABLE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -317,9 +318,9 @@ def _worded(reason: Reason, labels: dict[str, str]) -> tuple[str, str, str]:
     if kind == "":
         verdict = ""
     elif kind in ("never", "always", "no reference"):
-        verdict = "not enough runs"
+        verdict = NOT_ENOUGH
     else:
-        verdict = "not separable"
+        verdict = NOT_SEPARABLE
     return verdict, mixed_with, sentences[kind]
 
 

@@ -11,6 +11,8 @@ from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
 from pipeline.models.fitting import OutcomeFits
 from pipeline.models.identify import Standing
+from pipeline.tables.conditions import parted
+from pipeline.tables.outcomes import Outcome
 
 
 @dataclass(frozen=True)
@@ -18,6 +20,7 @@ class Found:
     """Of level `to` against level `from_`: estimate, q-value, what shuffled logs say (NaN where
     they were not asked), and the switches it rests on."""
 
+    of: Outcome
     estimate: Estimate
     q_value: float
     p_shuffled: float
@@ -61,7 +64,7 @@ class Lookup:
             if effect.outcome == outcome and effect.standing is standing and effect.estimate:
                 estimate = scaled(effect.estimate, times)
                 shuffled = effect.shuffled.p_value
-                return Found(estimate, float(q_value), shuffled, standing.own_switches)
+                return Found(effect.of, estimate, float(q_value), shuffled, standing.own_switches)
         return None
 
     def _between(self, outcome: str, to: Standing, from_: Standing) -> Found | None:
@@ -69,12 +72,13 @@ class Lookup:
         if outcome not in self.fits:
             return None
         fits = self.fits[outcome]
-        variable, _, value = to.condition.partition("=")
+        variable, value = parted(to.condition)
         fitted = fits.by_variable[variable] if value else fits.base
         ends = [combination(fitted, standing) for standing in (to, from_)]
         if ends[0] is None or ends[1] is None:
             return None
         difference = ends[0][0] - ends[1][0], ends[0][1] - ends[1][1]
         estimate = scaled(fitted.estimates([difference])[0], fits.factor)
-        q_value = float(q_values(self.effects, Effect(outcome, to, estimate))[-1])
-        return Found(estimate, q_value, float("nan"), min(to.own_switches, from_.own_switches))
+        of = next(effect.of for effect in self.effects if effect.outcome == outcome)
+        q_value = float(q_values(self.effects, Effect(of, to, estimate))[-1])
+        return Found(of, estimate, q_value, float("nan"), min(to.own_switches, from_.own_switches))

@@ -1,4 +1,4 @@
-"""Mistakes: incidents a lap, by a mixed model of counts (see `counts`)."""
+"""Outcomes that are counted, as mistakes: events a lap, by a mixed model (see `counts`)."""
 
 from __future__ import annotations
 
@@ -8,45 +8,59 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.models.axis import PER_STEP, Along
+from pipeline.models.axis import NO_AXIS, PER_STEP, Along
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit, fit_counts
 from pipeline.models.counts_interval import wald_interval
 from pipeline.models.counts_rows import CountRows, Deviations, RandomTerm
-from pipeline.models.design import MEETING_BLOCK, Block, Design, independent
+from pipeline.models.design import (
+    MEETING_BLOCK,
+    Block,
+    Design,
+    in_condition,
+    independent,
+)
 from pipeline.models.effects import Effect, meeting_shares, unit_weight
 from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
 from pipeline.models.identify import Standing
 from pipeline.models.responses import Laps
+from pipeline.tables.conditions import parted
+from pipeline.tables.outcomes import MISTAKES, Outcome
 
 Flags = NDArray[np.bool_]
 # (contrast's name, condition or meeting) -> position among the coefficients of a fit
 Places = Mapping[tuple[str, ...], int]
+CountFits = Mapping[str, CountFit]  # by condition variable, that over all runs as "all"
 
 
 def mistake_effects(
-    design: Design, laps: Laps, standings: Sequence[Standing], along: Along
+    design: Design,
+    laps: Laps,
+    standings: Sequence[Standing],
+    along: Along = NO_AXIS,
+    outcome: Outcome = MISTAKES,
 ) -> tuple[list[Effect], dict[str, MistakeFit]]:
-    """Log ratios of the incident rate for every standing, and the fits by condition variable.
+    """Log ratios of the rate of events for every standing, and the fits by condition variable.
 
     No fits where nothing ever happened. A condition's effects come from a fit with the contrasts'
     columns split by the condition.
     """
     out: list[Effect] = []
     fits: dict[str, MistakeFit] = {}
-    use = laps.timed > 0
-    happened = laps.incidents[use].any()
-    variables = dict.fromkeys(s.condition.split("=")[0] for s in standings)
+    counted = Counted(*outcome.response(laps))
+    variables = dict.fromkeys(parted(s.condition)[0] for s in standings)
     for variable in [*variables, *([] if along.is_empty or PER_STEP in variables else [PER_STEP])]:
-        chosen = [s for s in standings if s.condition.split("=")[0] == variable]
-        if not happened:
-            out += [Effect("mistakes", s, None) for s in chosen]
+        chosen = [s for s in standings if parted(s.condition)[0] == variable]
+        if not counted.events[counted.use].any():
+            out += [Effect(outcome, s, None) for s in chosen]
             continue
         columns = [*_along_columns(standings, along), *chosen] if variable == PER_STEP else chosen
         before = fits["all"].fit if fits else None
-        fitted = fits[variable] = _fit(design, laps, use, columns, variable, before)
-        out += [_effect(design, laps.incidents, use, fitted, s) for s in chosen]
+        fitted = fits[variable] = _fit(design, counted, columns, variable, before)
+        for standing in chosen:
+            here = counted.use & in_condition(design, standing.condition)
+            out.append(_effect(outcome, fitted, standing, counted.events, here))
     return out, fits
 
 
@@ -58,12 +72,11 @@ def _along_columns(standings: Sequence[Standing], along: Along) -> list[Standing
 
 
 def _effect(
-    design: Design, incidents: Array, use: Flags, fitted: MistakeFit, standing: Standing
+    outcome: Outcome, fitted: MistakeFit, standing: Standing, events: Array, here: Flags
 ) -> Effect:
     estimate = fitted.estimate(standing)
-    here = use & _in_condition(design, standing.condition)
-    remark = "" if estimate is None else _without_incident(standing.contrast, incidents, here)
-    return Effect("mistakes", standing, estimate, fitted.estimate(standing, these=True), remark)
+    remark = "" if estimate is None else _without_incident(standing.contrast, events, here)
+    return Effect(outcome, standing, estimate, fitted.estimate(standing, these=True), remark)
 
 
 def _without_incident(contrast: Contrast, incidents: Array, here: Flags) -> str:
@@ -76,6 +89,24 @@ def _without_incident(contrast: Contrast, incidents: Array, here: Flags) -> str:
         if not own.any():
             return f"no incident in {len(own)} runs with {name}, so the ratio is a cautious guess"
     return ""
+
+
+@dataclass(frozen=True)
+class Counted:
+    """Events and exposure of each run, (R,); runs without exposure say nothing."""
+
+    events: Array
+    exposure: Array
+
+    @property
+    def use(self) -> Flags:
+        return self.exposure > 0
+
+    @property
+    def rate(self) -> Array:
+        """Events a unit of exposure, (R,); NaN without exposure."""
+        nothing = np.full(len(self.events), np.nan)
+        return np.divide(self.events, self.exposure, out=nothing, where=self.use)
 
 
 @dataclass(frozen=True)
@@ -105,13 +136,13 @@ class MistakeFit:
 
 def _fit(
     design: Design,
-    laps: Laps,
-    use: Flags,
+    counted: Counted,
     standings: Sequence[Standing],
     variable: str,
     before: CountFit | None,
 ) -> MistakeFit:
     """before: a fit of the same runs, whose SDs are near."""
+    use = counted.use
     split = [*_split(design, standings, variable)]
     first = design.fixed.shape[1]
     X = np.column_stack([design.fixed, *(column for _, column in split)])[use]
@@ -119,9 +150,9 @@ def _fit(
     by_meeting = _by_meeting(design)
     labels = [label for block in by_meeting for label in block.labels]
     rows = CountRows(
-        laps.incidents[use],
+        counted.events[use],
         X[:, kept],
-        exposure=laps.timed[use],
+        exposure=counted.exposure[use],
         terms=_intercepts(design, use),
         varying=tuple(Deviations(block.columns[use], block.name) for block in by_meeting),
     )
@@ -141,7 +172,7 @@ def _split(
     """
     rest = np.full(len(design.hour), variable not in ("all", PER_STEP))
     for standing in sorted(standings, key=lambda s: not s.tellable):
-        here = _in_condition(design, standing.condition)
+        here = in_condition(design, standing.condition)
         rest &= ~here
         yield (
             (standing.contrast.name, standing.condition),
@@ -153,14 +184,6 @@ def _split(
 
 def _scaled(contrast: Contrast) -> Array:
     return contrast.values / contrast.scale
-
-
-def _in_condition(design: Design, condition: str) -> Flags:
-    """Runs of the condition, (R,)."""
-    variable, _, value = condition.partition("=")
-    if not value:
-        return np.ones(len(design.hour), bool)
-    return np.asarray(design.runs[variable].astype(object).to_numpy() == value)
 
 
 def _intercepts(design: Design, use: Flags) -> tuple[RandomTerm, ...]:

@@ -6,7 +6,7 @@ is found then is false, on the team's own laps and whatever they are like.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -18,8 +18,8 @@ import numpy as np
 from pipeline.models.design import Design
 from pipeline.models.second_voice import in_order, log_of
 from pipeline.models.shuffled import Log
-from pipeline.models.verdicts import ALPHA, is_effect
-from pipeline.tables.schema import OUTCOMES
+from pipeline.models.verdicts import ALPHA
+from pipeline.tables.outcomes import is_definite
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -122,7 +122,8 @@ def placebo(
     except KeyboardInterrupt:
         if not done:
             raise
-    return [_tally(outcome, [one[outcome] for one in done]) for outcome in (*OUTCOMES, ANY)]
+    names = [outcome.name for outcome in data.outcomes]
+    return [_tally(name, [one[name] for one in done]) for name in (*names, ANY)]
 
 
 def placebo_sentence(tallies: Sequence[Tally]) -> str:
@@ -178,7 +179,7 @@ def _keep(data: SeasonData) -> None:
 def _shuffler(data: SeasonData) -> Shuffler:
     from pipeline.models.season import estimate
 
-    return Shuffler(estimate(data, OUTCOMES, ()))
+    return Shuffler(estimate(data, conditions=()))
 
 
 def _one_kept(seed: int) -> dict[str, tuple[bool, int, int]]:
@@ -191,12 +192,13 @@ def _one(shuffler: Shuffler, seed: int) -> dict[str, tuple[bool, int, int]]:
     from pipeline.models.season import with_other_log
 
     effects = with_other_log(shuffler.found, shuffler.shuffled(seed), SHUFFLES)
-    by_outcome = {name: _of_rows(effects[effects["outcome"] == name]) for name in OUTCOMES}
-    return by_outcome | {ANY: _of_rows(effects)}
+    nothing = {outcome.name: outcome.no_effect for outcome in shuffler.data.outcomes}
+    by_outcome = {o: _of_rows(effects[effects["outcome"] == o], nothing) for o in nothing}
+    return by_outcome | {ANY: _of_rows(effects, nothing)}
 
 
-def _of_rows(rows: pd.DataFrame) -> tuple[bool, int, int]:
+def _of_rows(rows: pd.DataFrame, no_effect: Mapping[str, float]) -> tuple[bool, int, int]:
     rows = rows.dropna(subset=["estimate"])
-    nothing = rows["outcome"].isin(("spread", "mistakes")).astype(float)
+    nothing = rows["outcome"].map(no_effect).astype(float)
     held = (rows["ci_low"] <= nothing) & (nothing <= rows["ci_high"])
-    return bool(rows["verdict"].map(is_effect).any()), len(rows), int(held.sum())
+    return bool(rows["verdict"].map(is_definite).any()), len(rows), int(held.sum())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,6 @@ import numpy as np
 from pipeline.errors import UserError
 from pipeline.models.axis import NO_AXIS, PER_STEP, Along, along_grip, gradient_standings
 from pipeline.models.claims import claims_table
-from pipeline.models.counts import CountFit
 from pipeline.models.curves import corrected_times, grip_table
 from pipeline.models.design import (
     Block,
@@ -30,19 +29,16 @@ from pipeline.models.engine.inference import Estimate
 from pipeline.models.fitting import OutcomeFit, OutcomeFits, Response, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.lookup import Lookup
-from pipeline.models.mistakes import MistakeFit, mistake_effects
+from pipeline.models.mistakes import CountFits, MistakeFit, mistake_effects
 from pipeline.models.notes import season_notes
 from pipeline.models.race import race_check, race_facts
 from pipeline.models.responses import (
     Laps,
-    fade_response,
     gap_response,
     lap_tables,
-    pace_response,
     race_laps,
-    race_response,
+    response_of,
     slow_response,
-    spread_response,
 )
 from pipeline.models.results import (
     by_driver_table,
@@ -58,8 +54,9 @@ from pipeline.models.results import (
 from pipeline.models.second_voice import with_second_voice
 from pipeline.models.stages import Progress, Watch
 from pipeline.models.verdicts import Margins
+from pipeline.tables.conditions import CONDITIONS
+from pipeline.tables.outcomes import PACE, RACE, Outcome
 from pipeline.tables.records import SeasonData, SeasonResult
-from pipeline.tables.schema import CONDITIONS, OUTCOMES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,26 +64,21 @@ if TYPE_CHECKING:
 # Below this share of slow laps there is nothing that pace could have left out.
 LEAST_SLOW = 0.01
 SMALL_ERRORS_SHOWN = 0.01
-RESPONSES: dict[str, Callable[[Laps], Response]] = {
-    "pace": pace_response,
-    "spread": spread_response,
-    "fade": fade_response,
-    "race": race_response,
-}
 
 
 def analyse(
     data: SeasonData,
     *,
-    outcomes: Sequence[str] = OUTCOMES,
-    conditions: Sequence[str] = CONDITIONS,
+    outcomes: Collection[str] | None = None,
+    conditions: Collection[str] | None = None,
     by_driver: bool = True,
     second_opinion: bool = False,
     progress: Progress | None = None,
 ) -> SeasonResult:
     """Analyse one class's season.
 
-    outcomes, conditions, by_driver: what to do of it. progress: called with a stage's name.
+    outcomes, conditions: names of those to look at; None for all that the data know. by_driver:
+    with the effects for each driver. progress: called with a stage's name.
     Outcomes are fitted side by side on the processors there are; the numbers do not depend on it.
     Raises UserError where no run can be used.
     """
@@ -111,8 +103,8 @@ def whole_result(
 def effects_alone(
     data: SeasonData,
     *,
-    outcomes: Sequence[str] = OUTCOMES,
-    conditions: Sequence[str] = CONDITIONS,
+    outcomes: Collection[str] | None = None,
+    conditions: Collection[str] | None = None,
 ) -> pd.DataFrame:
     """The effects table of `analyse`, without the other tables: for studies of many seasons."""
     return estimate(data, outcomes, conditions).effects_table()
@@ -129,14 +121,17 @@ class Found:
     along: Along
     fits: dict[str, OutcomeFits]
     effects: list[Effect]
-    mistakes: dict[str, MistakeFit]
+    mistakes: dict[str, dict[str, MistakeFit]]
     margins: Margins
     in_race: float
 
     @property
-    def counts(self) -> dict[str, CountFit]:
+    def counts(self) -> dict[str, CountFits]:
         """The fits of mistakes by condition variable."""
-        return {name: one.fit for name, one in self.mistakes.items()}
+        return {
+            outcome: {name: one.fit for name, one in fits.items()}
+            for outcome, fits in self.mistakes.items()
+        }
 
     def effects_table(self) -> pd.DataFrame:
         """The table schema.EFFECTS."""
@@ -147,7 +142,7 @@ class Found:
         """The fit of pace over all conditions, which grip and corrected times come from."""
         if "pace" in self.fits:
             return self.fits["pace"].base
-        return fit_outcome(self.design, pace_response(self.laps))
+        return fit_outcome(self.design, response_of(PACE, self.laps))
 
     def runs_table(self) -> pd.DataFrame:
         """All runs with their corrected times, see SeasonResult."""
@@ -157,7 +152,7 @@ class Found:
     def by_driver_table(self, asked: bool = True) -> pd.DataFrame:
         """Effects for each driver, see SeasonResult; no rows where nobody asked for them."""
         linear = {name: one.base for name, one in self.fits.items() if asked}
-        return by_driver_table(self.design, linear, self.standings)
+        return by_driver_table(self.design, self.data.outcomes, linear, self.standings)
 
     def claims_table(self) -> pd.DataFrame:
         """What became of the claims, see SeasonResult."""
@@ -171,11 +166,11 @@ class Found:
 
 def estimate(
     data: SeasonData,
-    outcomes: Sequence[str],
-    conditions: Sequence[str],
+    outcomes: Collection[str] | None = None,
+    conditions: Collection[str] | None = None,
     watch: Watch | None = None,
 ) -> Found:
-    """Fit these outcomes, overall and by these conditions, and nothing else.
+    """Fit these outcomes, overall and by these conditions, and nothing else; see `analyse`.
 
     Raises UserError where no run can be used, or none is long enough for any of the outcomes.
     """
@@ -188,27 +183,32 @@ def estimate(
         )
     design = watch("design", lambda: build_design(data, index))
     laps = watch("laps", lambda: lap_tables(data, design))
-    variables = [name for name in _condition_variables(design) if name in conditions]
+    chosen = [o for o in data.outcomes if outcomes is None or o.name in outcomes]
+    variables = [
+        name for name in _condition_variables(design) if conditions is None or name in conditions
+    ]
     everything = watch("identify", lambda: _all_standings(design, data, variables))
     along = along_grip(design, everything)
     everything += gradient_standings(everything, along)
     in_race = race_laps(laps, data.race_seconds)
     jobs: dict[str, Callable[[], tuple[list[Effect], Any]]] = {}
-    for outcome in [name for name in RESPONSES if name in outcomes]:
-        factor = in_race if outcome == "race" else 1.0
-        jobs[outcome] = partial(
+    linear = [o for o in chosen if not o.is_counted]
+    for outcome in linear:
+        factor = in_race if outcome.is_over_race else 1.0
+        jobs[outcome.name] = partial(
             _outcome, design, laps, outcome, variables, factor, everything, along
         )
-    if "mistakes" in outcomes:
-        jobs["mistakes"] = partial(mistake_effects, design, laps, everything, along)
+    for outcome in chosen:
+        if outcome.is_counted:
+            jobs[outcome.name] = partial(mistake_effects, design, laps, everything, along, outcome)
     done = watch.side_by_side(jobs)
-    effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
-    fitted = {name: found for name, (_, found) in done.items() if name != "mistakes" and found}
-    if done and not fitted and "mistakes" not in done:
+    effects = [effect for outcome in chosen for effect in done[outcome.name][0]]
+    fitted = {o.name: found for o in linear if (found := done[o.name][1])}
+    if linear and not fitted and linear == chosen:
         raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
     effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects))
-    mistakes: dict[str, MistakeFit] = done["mistakes"][1] if "mistakes" in done else {}
-    margins = Margins.of(data.worthwhile_s, in_race)
+    mistakes = {o.name: found for o in chosen if o.is_counted and (found := done[o.name][1])}
+    margins = Margins(data.worthwhile_s, in_race)
     return Found(data, design, laps, everything, along, fitted, effects, mistakes, margins, in_race)
 
 
@@ -220,12 +220,15 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFram
     design = build_design(data, found.design.index)
     everything = _all_standings(design, data, [])
     fits, effects = {}, []
-    for outcome, before in found.fits.items():
+    for outcome in [o for o in data.outcomes if o.name in found.fits]:
+        before = found.fits[outcome.name]
         start = dict(zip(before.base.fit.names, before.base.fit.theta, strict=True))
         base = fit_outcome(design, before.base.response, start=start)
-        fits[outcome] = OutcomeFits(base, {}, before.factor)
+        fits[outcome.name] = OutcomeFits(base, {}, before.factor)
         effects += linear_effects(outcome, base, {}, everything, before.factor)
-    effects += mistake_effects(design, found.laps, everything, NO_AXIS)[0]
+    for outcome in data.outcomes:
+        if outcome.is_counted:
+            effects += mistake_effects(design, found.laps, everything, NO_AXIS, outcome)[0]
     effects = with_second_voice(design, found.laps, fits, effects, shuffles)
     return effects_table(effects, found.margins)
 
@@ -233,28 +236,24 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFram
 def _condition_variables(design: Design) -> list[str]:
     """Conditions of which the team's runs have seen two or more."""
     team = design.runs[design.team]
-    return [name for name in CONDITIONS if team[name].dropna().nunique() >= 2]
+    return [c for c in CONDITIONS if c in team and team[c].dropna().nunique() >= 2]
 
 
 def _all_standings(design: Design, data: SeasonData, variables: Sequence[str]) -> list[Standing]:
     out = standings(design, data.factors, "all", np.ones(len(design.hour), bool))
     for variable in variables:
         values = design.runs[variable].astype(object).to_numpy()
-        present = sorted({v for v in values[design.team] if isinstance(v, str)}, key=_grip_order)
+        words = {v for v in values[design.team] if isinstance(v, str)}
+        present = sorted(words, key=CONDITIONS[variable].place)
         for value in present:
             out += standings(design, data.factors, f"{variable}={value}", values == value)
     return out
 
 
-def _grip_order(value: str) -> tuple[int, str]:
-    words = ("low", "medium", "high")
-    return (words.index(value) if value in words else len(words), value)
-
-
 def _outcome(
     design: Design,
     laps: Laps,
-    outcome: str,
+    outcome: Outcome,
     variables: Sequence[str],
     factor: float,
     everything: Sequence[Standing],
@@ -263,7 +262,7 @@ def _outcome(
     """The effects on one outcome, and the fits that they come from: None where no run is long
     enough for it.
     """
-    response = RESPONSES[outcome](laps)
+    response = response_of(outcome, laps)
     if not response.is_run.any():
         return [Effect(outcome, standing, None) for standing in everything], None
     fits = _fits(design, response, variables, factor, along)
@@ -271,7 +270,7 @@ def _outcome(
     if fits.along is not None:
         others[PER_STEP] = fits.along
     effects = linear_effects(outcome, fits.base, others, everything, factor)
-    if outcome == "pace" and laps.slow.mean() >= LEAST_SLOW:
+    if outcome.name == PACE.name and laps.slow.mean() >= LEAST_SLOW:
         effects = _with_small_errors(design, laps, everything, effects)
     return effects, fits
 
@@ -282,7 +281,7 @@ def _with_small_errors(
     """The effects on pace, each with a remark where the level has more or fewer slow laps."""
     fit = fit_outcome(design, slow_response(laps))
     out = []
-    found = {id(e.standing): e.estimate for e in linear_effects("slow", fit, {}, everything)}
+    found = {id(e.standing): e.estimate for e in linear_effects(PACE, fit, {}, everything)}
     for effect in effects:
         slow = found.get(id(effect.standing))
         if slow is not None and slow.p_value <= SMALL_ERRORS_SHOWN:
@@ -327,7 +326,7 @@ def _tables(found: Found, by_driver: bool) -> SeasonResult:
         runs=found.runs_table(),
         grip=grip_table(found.design, found.pace),
         by_driver=found.by_driver_table(by_driver),
-        trends=trends_table(data.factors, fits, found.standings),
+        trends=trends_table(data.factors, data.outcomes, fits, found.standings),
         claims=found.claims_table(),
         cannot_tell=cannot_tell_table(found.standings),
         needs=needs_table(found.effects, found.margins),
@@ -351,7 +350,7 @@ def _race_check(found: Found) -> pd.DataFrame:
     gap = fit_outcome(found.design, gap_response(laps))
     between = {
         (e.standing.contrast.factor, e.standing.contrast.level): e.estimate
-        for e in linear_effects("race", gap, {}, found.standings, found.in_race)
+        for e in linear_effects(RACE, gap, {}, found.standings, found.in_race)
         if e.estimate
     }
     facts = race_facts(laps, found.in_race)

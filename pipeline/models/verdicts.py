@@ -14,51 +14,28 @@ import numpy as np
 from scipy.special import ndtri
 
 from pipeline.models.engine.inference import Estimate
+from pipeline.tables.outcomes import ALONG_GRIP, NOT_ENOUGH, SAME, Outcome, leaning, outcome_of
 
 ALPHA = 0.05
 LEANING = 0.20
 POWER = 0.80
-LOWER_HIGHER = {
-    "pace": ("faster", "slower"),
-    "spread": ("steadier", "wilder"),
-    "mistakes": ("fewer", "more"),
-    "fade": ("fades less", "fades more"),
-    "race": ("faster", "slower"),
-}
-# Of the change of an effect along grip: below zero (or one) the level gains as grip rises.
-ALONG_GRIP = ("better with grip", "worse with grip")
 SAME_AT_ANY_GRIP = "same at any grip"
-SAME = "no difference that matters"
-NOT_ENOUGH = "not enough runs"
 REACH = float(ndtri(1 - ALPHA / 2) + ndtri(POWER))  # standard errors that are found with POWER
 REACH_ONE_SIDED = float(ndtri(1 - ALPHA) + ndtri(POWER))
-WORTHWHILE_SPREAD = np.log(1.10)  # a tenth of the lap SD
-WORTHWHILE_MISTAKES = np.log(1.25)
 
 
 @dataclass(frozen=True)
 class Margins:
-    """The worthwhile difference of each outcome, on the scale of the estimate (log for ratios)."""
+    """The worthwhile difference of each outcome, on the scale of the estimate (log for ratios).
 
-    pace: float
-    spread: float
-    mistakes: float
-    fade: float
-    race: float
+    worthwhile_s: in seconds a lap. laps_in_race: at the mean timed lap.
+    """
 
-    @staticmethod
-    def of(worthwhile_s: float, laps_in_race: float) -> Margins:
-        """Pace as given; race: that on every lap; fade: that which adds up to it over a race."""
-        return Margins(
-            pace=worthwhile_s,
-            spread=float(WORTHWHILE_SPREAD),
-            mistakes=float(WORTHWHILE_MISTAKES),
-            fade=2 * worthwhile_s / max(laps_in_race, 2.0),
-            race=worthwhile_s * laps_in_race,
-        )
+    worthwhile_s: float
+    laps_in_race: float
 
-    def __getitem__(self, outcome: str) -> float:
-        return float(getattr(self, outcome))
+    def __getitem__(self, outcome: Outcome | str) -> float:
+        return outcome_of(outcome).margin(self.worthwhile_s, self.laps_in_race)
 
 
 def both_agree(q_value: float, p_shuffled: float) -> bool:
@@ -82,7 +59,7 @@ def difference_of_voices(p_value: float, p_shuffled: float) -> str:
 
 
 def verdict(
-    outcome: str,
+    outcome: Outcome | str,
     estimate: Estimate,
     q_value: float,
     margin: float,
@@ -91,18 +68,13 @@ def verdict(
 ) -> str:
     """The words for one contrast, of an estimate on the additive (log) scale; `along`: of the
     change of its effect from one step of grip to the next."""
-    lower, higher = ALONG_GRIP if along else LOWER_HIGHER[outcome]
-    word = lower if estimate.estimate < 0 else higher
+    below = estimate.estimate < 0
+    word = ALONG_GRIP[0 if below else 1] if along else outcome_of(outcome).verdict(below)
     if equivalent(estimate, margin):
         return SAME_AT_ANY_GRIP if along else SAME
     if both_agree(q_value, p_shuffled):
         return word
-    return f"leaning {word}" if estimate.p_value <= LEANING else NOT_ENOUGH
-
-
-def is_effect(words: str) -> bool:
-    """A verdict that something differs."""
-    return any(words in pair for pair in (*LOWER_HIGHER.values(), ALONG_GRIP))
+    return leaning(word) if estimate.p_value <= LEANING else NOT_ENOUGH
 
 
 def equivalent(estimate: Estimate, margin: float) -> bool:

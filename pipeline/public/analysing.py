@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -12,7 +12,8 @@ from pipeline.models.curves import grip_table
 from pipeline.models.season import Found, estimate, whole_result
 from pipeline.public.frames import season_data
 from pipeline.runs.run_table import run_table
-from pipeline.tables.schema import CONDITIONS, OUTCOMES
+from pipeline.tables.conditions import CONDITIONS
+from pipeline.tables.outcomes import OUTCOMES
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
@@ -29,8 +30,8 @@ def analyse(
     laps: pd.DataFrame,
     factors: Sequence[Mapping[str, Any]],
     *,
-    outcomes: Sequence[str] = OUTCOMES,
-    conditions: Sequence[str] = CONDITIONS,
+    outcomes: Sequence[str] | None = None,
+    conditions: Sequence[str] | None = None,
     race_seconds: float = 300.0,
     worthwhile_s: float = 0.03,
     worth_changing_s: float = 0.1,
@@ -49,7 +50,8 @@ def analyse(
     laps: a row a lap: run (position of its row in `runs`, from 0), lap (from 1), lap_s (seconds),
         and status (see `schema.LAP_STATUSES`); without that column it is found.
     factors, claims: the keys of [[factor]] and [[claim]] of team.toml, a dict each.
-    outcomes, conditions: names of those to look at; `[]` for none. Nothing else is computed.
+    outcomes, conditions: names of those to look at; `[]` for none, None for all. Nothing else is
+        computed.
     race_seconds: length of a race, s. worthwhile_s: a smaller difference does not matter, s a lap.
     worth_changing_s: a smaller gain over a race is not worth a change, s.
 
@@ -86,9 +88,11 @@ def analyse(
     return Analysis(estimate(data, *wanted), by_driver, tuple(notes))
 
 
-def _names(given: Sequence[str], known: Sequence[str], what: str) -> list[str]:
-    """The names asked for. Raises CallError for one that there is not."""
-    words = f"a list of names, as ['{known[0]}']; [] for none"
+def _names(given: Sequence[str] | None, known: Collection[str], what: str) -> list[str]:
+    """The names asked for, None for all. Raises CallError for one that there is not."""
+    if given is None:
+        return list(known)
+    words = f"a list of names, as ['{next(iter(known))}']; [] for none"
     names = _listed(given, what, words)
     problems = [
         Problem(repr(name), f"one of {', '.join(known)}", what, advice=nearest(str(name), known))

@@ -14,11 +14,11 @@ from pipeline.public.columns import DAY, MOMENT, TEXT, Columns, as_day, as_text
 from pipeline.public.laps import LapRows, read_laps
 from pipeline.runs.neutralised import with_neutralised
 from pipeline.runs.order import filled, places_by_number
+from pipeline.tables.conditions import CONDITIONS, Condition
 from pipeline.tables.records import SeasonData
 from pipeline.tables.schema import SESSION_KINDS
 from pipeline.team.config import check_config
 from pipeline.team.factors import Factor, number_text
-from pipeline.team.tables import GRIPS
 
 if TYPE_CHECKING:
     Array = np.ndarray[Any, Any]
@@ -37,8 +37,6 @@ OPTIONAL = {
     "class": TEXT,
     "heat": TEXT,
     "start": MOMENT,
-    "surface": TEXT,
-    "grip": ", ".join(GRIPS),
     "excluded": TEXT,
 }
 # A start may lie so many hours after midnight of its run's date: a meeting may end after midnight.
@@ -80,14 +78,15 @@ def _columns(name: str, frame: pd.DataFrame, problems: list[Problem]) -> Columns
 
 
 def _not_used(ran: Columns, factors: Sequence[Factor]) -> list[str]:
-    known = {*NEEDED, *OPTIONAL, *(factor.name for factor in factors)}
+    known = {*NEEDED, *OPTIONAL, *CONDITIONS, *(factor.name for factor in factors)}
     unused = [repr(name) for name in ran.names if name not in known]
     return [f"runs: column {', '.join(unused)} is not used"] if unused else []
 
 
 def _run_columns(ran: Columns, factors: Sequence[Factor]) -> dict[str, Array]:
     """Every column but the hours, (R,) each; `start` as moments, `clock` in hours of the day."""
-    ran.require(NEEDED | {f.name: f.expected() for f in factors}, OPTIONAL)
+    of_conditions = {c.name: c.expected for c in CONDITIONS.values()}
+    ran.require(NEEDED | {f.name: f.expected() for f in factors}, OPTIONAL | of_conditions)
     out = {name: ran.text(name, needed=True) for name in ("meeting", "session", "driver")}
     out |= {name: _filled(ran.text(name)) for name in ("class", "heat")}
     out["date"] = ran.each("date", as_day, DAY, needed=True)
@@ -96,8 +95,7 @@ def _run_columns(ran: Columns, factors: Sequence[Factor]) -> dict[str, Array]:
     out["run_no"] = ran.whole("run_no", 1)
     out["start"] = ran.moments("start")
     out["clock"] = (out["start"] - out["date"].astype("datetime64[us]")) / np.timedelta64(1, "h")
-    out["surface"] = ran.each("surface", _surface, TEXT)
-    out["grip"] = ran.word("grip", GRIPS)
+    out |= {c.name: _condition(ran, c) for c in CONDITIONS.values()}
     out["excluded"] = ran.text("excluded")
     out |= {factor.name: _where(out["team"], _settings(ran, factor)) for factor in factors}
     _check_together(ran, out)
@@ -115,9 +113,13 @@ def _where(flags: Array, cells: Array) -> Array:
     return out
 
 
-def _surface(cell: Any) -> str | None:
-    text = as_text(cell)
-    return None if text is None else text.casefold()
+def _condition(ran: Columns, condition: Condition) -> Array:
+    def read(cell: Any) -> str | None:
+        text = as_text(cell)
+        return None if text is None else condition.read(text)
+
+    expected = f"{condition.expected} or nothing" if condition.values else condition.expected
+    return ran.each(condition.name, read, expected)
 
 
 def _settings(ran: Columns, factor: Factor) -> Array:

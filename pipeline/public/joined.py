@@ -71,10 +71,9 @@ class Joined:
         from pipeline.models.season import estimate
         from pipeline.models.stages import Watch
         from pipeline.public.analysing import TeamSeason
-        from pipeline.tables.schema import CONDITIONS, OUTCOMES
 
         watch = Watch(progress, workers=os.cpu_count() or 1)
-        found = estimate(self.data, OUTCOMES, CONDITIONS, watch)
+        found = estimate(self.data, watch=watch)
         return TeamSeason(
             found, True, tuple(self.left_out()),
             joined=self, watch=watch, second_opinion=second_opinion,
@@ -118,7 +117,7 @@ class Joined:
         made = provenance(team.folder, f"backtoback {command}{option}", today())
         return make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
-            set_aside_reasons(team.folder),
+            set_aside_reasons(team.folder), self.data.outcomes,
         )  # fmt: skip
 
     def others(self, driver: str) -> Others:

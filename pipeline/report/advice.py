@@ -16,21 +16,18 @@ from pipeline.report.contrasts import (
     is_open,
 )
 from pipeline.report.words import (
-    NO_MATTER,
-    NOT_ENOUGH,
     certainty,
-    condition_words,
     direction,
     effect_words,
     interval_words,
-    is_definite,
     is_good,
-    is_leaning,
     missing,
     plural,
     race_length,
     sentence,
 )
+from pipeline.tables.conditions import condition_words
+from pipeline.tables.outcomes import NOT_ENOUGH, SAME, is_definite, is_leaning
 
 if TYPE_CHECKING:
     from pipeline.report.context import ReportContext
@@ -106,9 +103,9 @@ def _clauses(contrast: Contrast, context: ReportContext) -> Iterator[str]:
     if not any(has_number(row) for row in contrast.rows.values()):
         yield _no_number(contrast)
         return
-    if contrast.verdict("pace") == contrast.verdict("race") == NO_MATTER:
+    if contrast.verdict("pace") == contrast.verdict("race") == SAME:
         length = race_length(context.race_seconds)
-        yield f"{NO_MATTER}, over a lap or over {length}" + _care(contrast, None)
+        yield f"{SAME}, over a lap or over {length}" + _care(contrast, None)
     else:
         yield first_clause(contrast)
         yield from _race_clause(contrast, context)
@@ -148,8 +145,8 @@ def _one_outcome(outcome: str, row: Row) -> str:
         return effect_words(outcome, row.estimate)
     if is_leaning(row.verdict):
         return f"leans {direction(outcome, row.estimate)} by {_size(outcome, row)}"
-    if row.verdict == NO_MATTER:
-        return "no difference a lap that matters" if outcome == "pace" else NO_MATTER
+    if row.verdict == SAME:
+        return "no difference a lap that matters" if outcome == "pace" else SAME
     if outcome == "race":
         return "still open"
     return f"{NOT_ENOUGH} to tell ({effect_words(outcome, row.estimate)} so far)"

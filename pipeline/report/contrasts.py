@@ -6,15 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from pipeline.report.words import (
-    NO_MATTER,
-    NOT_ENOUGH,
-    NOT_SEPARABLE,
-    is_definite,
-    is_good,
-    is_leaning,
-    missing,
-)
+from pipeline.report.words import is_good, missing
+from pipeline.tables.outcomes import NOT_ENOUGH, NOT_SEPARABLE, SAME, is_definite, is_leaning
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -132,8 +125,8 @@ def group_of(contrast: Contrast) -> str:
     speed = {contrast.sign(o) for o in SPEED} - {0}
     care = {contrast.sign(o) for o in ("spread", "mistakes")} - {0}
     somewhere = {contrast.sign(o, c) for o in SPEED for c in contrast.conditions} - {0}
-    level = any(contrast.verdict(o) == NO_MATTER for o in SPEED)
-    if len(speed | somewhere) == 2 or (speed and contrast.verdict("race") == NO_MATTER):
+    level = any(contrast.verdict(o) == SAME for o in SPEED)
+    if len(speed | somewhere) == 2 or (speed and contrast.verdict("race") == SAME):
         return "depends"
     if speed or (somewhere and _leans_with(contrast, next(iter(somewhere)))):
         return "keep" if 1 in speed | somewhere else "drop"
@@ -173,7 +166,7 @@ def has_number(row: Row) -> bool:
 
 def is_open(row: Row | None) -> bool:
     """Not settled: it leans, or there are too few runs, or nothing was shown."""
-    return row is None or not (is_definite(row.verdict) or row.verdict == NO_MATTER)
+    return row is None or not (is_definite(row.verdict) or row.verdict == SAME)
 
 
 __all__ = [

@@ -8,7 +8,8 @@ from pipeline.report.advice import MANY
 from pipeline.report.contrasts import records
 from pipeline.report.effect_views import mixed_words
 from pipeline.report.views import Heading, Section, TableView, table
-from pipeline.report.words import condition_words, missing, number, sentence, whole
+from pipeline.report.words import missing, number, sentence, whole
+from pipeline.tables.conditions import condition_words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -15,7 +15,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.words import missing
-from pipeline.tables.schema import OUTCOMES
+from pipeline.tables.outcomes import OUTCOMES
 
 if TYPE_CHECKING:
     import pandas as pd

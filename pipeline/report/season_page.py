@@ -20,7 +20,6 @@ from pipeline.report.method_views import method_section, provenance_section
 from pipeline.report.views import Cell, Heading, Page, Section, table, without_empty
 from pipeline.report.words import (
     certainty,
-    condition_words,
     date_words,
     missing,
     plural,
@@ -28,6 +27,7 @@ from pipeline.report.words import (
     sentence,
     whole,
 )
+from pipeline.tables.conditions import condition_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,7 +59,7 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
                 effects_section(members, context),
                 race_section(members, context),
                 driver_section(result, members, context),
-                claims_section(result.claims),
+                claims_section(result.claims, context),
                 grip_section(result.grip),
                 cannot_section(result.cannot_tell, context),
                 needs_section(result.needs, context),
@@ -108,7 +108,7 @@ def options_section(members: list[Contrast], context: ReportContext) -> Section 
     """Changes against conditions: pace in sight, spread and race behind a fold."""
     if not has_numbers(members):
         return None
-    views = {o: options_table(members, o, context) for o in ("pace", "spread", "race", "mistakes")}
+    views = {o: options_table(members, context.outcomes[o], context) for o in _asked(context)}
     pace = views.pop("pace")
     return Section(
         "options",
@@ -122,13 +122,19 @@ def options_section(members: list[Contrast], context: ReportContext) -> Section 
     )
 
 
+def _asked(context: ReportContext) -> list[str]:
+    """Outcomes that are drawn, in the order in which a racer asks for them."""
+    drawn = [outcome.name for outcome in context.outcomes.values() if outcome.figure]
+    return list(dict.fromkeys(["pace", "spread", "race", *drawn]))
+
+
 def effects_section(members: list[Contrast], context: ReportContext) -> Section | None:
     if not has_numbers(members):
         return None
     found = [
-        outcome_figure(members, "pace", context, "effects-pace"),
-        outcome_figure(members, "spread", context, "effects-spread"),
-        outcome_figure(members, "mistakes", context, "effects-mistakes"),
+        outcome_figure(members, outcome, context, f"effects-{outcome.name}")
+        for outcome in context.outcomes.values()
+        if outcome.figure == "effects"
     ]
     worth = f"{context.worthwhile_s:g}"
     return Section(
@@ -161,10 +167,10 @@ def race_section(members: list[Contrast], context: ReportContext) -> Section | N
     )
 
 
-def claims_section(claims: pd.DataFrame) -> Section | None:
+def claims_section(claims: pd.DataFrame, context: ReportContext) -> Section | None:
     if not len(claims):
         return None
-    rows = [_claim(row) for row in claims.to_dict("records")]
+    rows = [_claim(row, context) for row in claims.to_dict("records")]
     heads = [
         "What the team believes",
         "Verdict",
@@ -176,11 +182,11 @@ def claims_section(claims: pd.DataFrame) -> Section | None:
     return Section("claims", "What the team believes, tested", tables=(view,))
 
 
-def _claim(row: dict[Any, Any]) -> list[Any]:
+def _claim(row: dict[Any, Any], context: ReportContext) -> list[Any]:
     found = "no estimate"
     if not missing(row["estimate"]):
         where = condition_words(str(row["condition"]))
-        words = certainty(str(row["outcome"]), row["ci_low"], row["ci_high"])
+        words = certainty(context.outcomes[row["outcome"]], row["ci_low"], row["ci_high"])
         found = sentence(f"{where}, {words}")
     more = row.get("more_switches")
     verdict = str(row["verdict"])

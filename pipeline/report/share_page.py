@@ -23,19 +23,9 @@ from pipeline.report.views import (
     table,
     without_empty,
 )
-from pipeline.report.words import (
-    NO_MATTER,
-    NOTHING,
-    condition_words,
-    date_words,
-    is_definite,
-    is_good,
-    is_leaning,
-    number,
-    plural,
-    sentence,
-    whole,
-)
+from pipeline.report.words import NOTHING, date_words, is_good, number, plural, sentence, whole
+from pipeline.tables.conditions import condition_words
+from pipeline.tables.outcomes import SAME, is_definite, is_leaning
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,7 +111,7 @@ def choice(contrast: Contrast, condition: str) -> int | None:
         return 0
     if shown_here or shown:
         return next(iter(shown_here or shown))
-    level = any(contrast.verdict(o) == NO_MATTER for o in SPEED)
+    level = any(contrast.verdict(o) == SAME for o in SPEED)
     return 0 if (leans or leans_here) and not level else None
 
 

@@ -19,6 +19,7 @@ from pipeline.runs.run_table import run_table
 from pipeline.runs.setups import SetupLog, join
 from pipeline.store.parquet import ImportRecord, Store, open_store
 from pipeline.store.streams import read_streams
+from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.records import SeasonData
 from pipeline.team.classes import choose_class, one_spelling, with_only_class
 from pipeline.team.people import People, people_of
@@ -212,9 +213,9 @@ def runs_of(store: Store, team: Team, meetings: list[str], people: People) -> St
 
 
 def _with_conditions(runs: pd.DataFrame, team: Team) -> list[str]:
-    """Put surface and grip of meetings.csv in; what is to be said about it."""
+    """Put the conditions of meetings.csv in; what is to be said about it."""
     table = team.meetings.set_index("meeting")
-    for column in ("surface", "grip"):
+    for column in CONDITIONS:
         runs[column] = runs["meeting"].map(table[column]).replace("", None)
     return [
         f"meeting '{meeting}' is in the store but not in meetings.csv: its surface and grip are "
@@ -275,9 +276,9 @@ def _season_data(
 ) -> SeasonData:
     """The wanted runs and their laps, with the columns that the models are promised."""
     columns = ["meeting", "date", "class", "session", "session_kind", "heat", "driver", "team"]
-    columns += ["run_no", "hour", "hour_known", "start", "surface", "grip", "excluded", "total_s"]
+    columns += ["run_no", "hour", "hour_known", "start", *CONDITIONS, "excluded", "total_s"]
     columns += [factor.name for factor in team.factors if factor.name in runs]
-    text = dict.fromkeys(["start", "surface", "grip", "excluded"], "str")
+    text = dict.fromkeys(["start", *CONDITIONS, "excluded"], "str")
     if not wanted.all():
         number = (wanted.cumsum() - 1).to_numpy()
         laps = laps[wanted.to_numpy()[laps["run"].to_numpy()]].reset_index(drop=True)

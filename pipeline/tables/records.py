@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from pipeline.tables.outcomes import OUTCOMES, Outcome
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -21,9 +23,10 @@ class SeasonData:
         team (bool), run_no (int, from 1 within driver and meeting),
         hour (float: local hours since midnight of `date` at the middle of the run; where the
         start is unknown, the session's place in the day in steps of 0.5), hour_known (bool),
-        start (ISO local text or null), surface, grip (text or null),
+        start (ISO local text or null), one a condition, as surface, grip (text or null),
         excluded (text: the reason why the run stays out of the models, or null),
         and one text column per factor (null: unknown; rivals: null).
+    outcomes: what changes are judged by, in the order of the tables: every team's, then its own.
     laps: one row a lap, columns run (int, row of `runs`), lap (int, from 1), lap_s (float, s),
         status (see schema.LAP_STATUSES).
     """
@@ -36,6 +39,7 @@ class SeasonData:
     worthwhile_s: float = 0.03
     worth_changing_s: float = 0.1
     properties: tuple[Property, ...] = ()
+    outcomes: tuple[Outcome, ...] = field(default_factory=lambda: tuple(OUTCOMES.values()))
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from pipeline.tables.outcomes import OUTCOMES
+
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
@@ -18,8 +20,6 @@ LAP_STATUSES = (
     "clean", "first", "incident", "traffic", "missed", "double", "neutralised", "other",
 )  # fmt: skip
 SESSION_KINDS = ("practice", "qualifying", "final", "test")
-OUTCOMES = ("pace", "spread", "mistakes", "fade", "race")
-CONDITIONS = ("grip", "surface")
 
 _ARROW = {"text": "string", "integer": "int64", "number": "float64", "yes/no": "bool"}
 
@@ -222,7 +222,7 @@ RUNS = table(
 EFFECTS = table(
     "effects",
     [
-        ("outcome", "text", "pace, spread, mistakes, fade or race", False, OUTCOMES),
+        ("outcome", "text", f"{', '.join(OUTCOMES)}, or one of the team's own"),
         ("factor", "text", "factor of team.toml"),
         ("level", "text", "level compared; +1 of its unit for a number"),
         ("reference", "text", "level it is compared with"),

@@ -9,9 +9,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
 
 from pipeline.errors import Problem, refusal
+from pipeline.tables.conditions import CONDITIONS
+from pipeline.tables.outcomes import OUTCOMES
 from pipeline.tables.schema import RUNS
 from pipeline.team.factors import Claim, Factor, Feel, Property, number_text
 from pipeline.team.sheets import nearest
@@ -19,8 +21,8 @@ from pipeline.team.sheets import nearest
 FILE = "team.toml"
 _TABLES = ("property", "factor", "claim", "feel")
 _NAME = r"^[A-Za-z_][A-Za-z0-9_]{0,59}$"
-_NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour", "surface"}
-_NOT_A_FACTOR |= {"grip", "factor", "value", "run", "excluded", "note", "start", "venue"}
+_NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour"}
+_NOT_A_FACTOR |= {"factor", "value", "run", "excluded", "note", "start", "venue"}
 
 
 def _number_as_text(value: Any) -> Any:
@@ -72,10 +74,16 @@ class _ClaimKeys(_Strict):
     factor: Text
     from_: Text = Field(alias="from")
     to: Text
-    outcome: Literal["pace", "spread", "mistakes", "fade", "race"]
     expect: Literal["lower", "higher", "same"]
-    grip: Literal["low", "medium", "high"] | None = None
-    surface: Text | None = None
+
+
+def _claim_keys() -> type[_ClaimKeys]:
+    """With `outcome`, and a key a condition."""
+    more: dict[str, Any] = {"outcome": Literal[tuple(OUTCOMES)]}
+    for condition in CONDITIONS.values():
+        word: Any = Literal[condition.values] if condition.values else Text
+        more[condition.name] = (word | None, None)
+    return create_model("_ClaimKeys", __base__=_ClaimKeys, **more)
 
 
 _EXPECTED = {
@@ -143,7 +151,7 @@ class _Reader:
             self.result.properties.append(Property(keys.name, keys.label or keys.name))
         for place, keys in self.tables("factor", _FactorKeys):
             self.factor(place, keys)
-        for place, keys in self.tables("claim", _ClaimKeys):
+        for place, keys in self.tables("claim", _claim_keys()):
             self.claim(place, keys)
         for place, keys in self.tables("feel", _FeelKeys):
             self.name("feel", place, keys.name)
@@ -219,7 +227,7 @@ class _Reader:
     def name(self, kind: str, place: int, name: str) -> None:
         """Names of factors, properties and feels stand in the same columns: one space."""
         at = (kind, place, "name")
-        if name.casefold() in _NOT_A_FACTOR:
+        if name.casefold() in {*_NOT_A_FACTOR, *CONDITIONS}:
             self.fault(f"'{name}'", "a name that no other column has", at)
         found = self.result
         named = [each.name for each in found.factors] + [each.name for each in found.feels]
@@ -239,7 +247,7 @@ class _Reader:
             at = ("factor", place, "reference")
             self.fault(f"'{factor.reference}'", factor.expected(), at, advice)
 
-    def claim(self, place: int, keys: _ClaimKeys) -> None:
+    def claim(self, place: int, keys: Any) -> None:
         named = {factor.name: factor for factor in self.result.factors}
         raw = [f.get("name") for f in self.raw.get("factor", []) if isinstance(f, dict)]
         if keys.factor not in raw:
@@ -253,10 +261,10 @@ class _Reader:
             self.fault(f"'{keys.to}'", "another level than `from`", ("claim", place, "to"))
         self.result.claims.append(
             Claim(keys.text, keys.factor, ends[0] or "", ends[1] or "", keys.outcome, keys.expect,
-                  keys.grip, keys.surface and keys.surface.casefold())
+                  _condition(keys))
         )  # fmt: skip
 
-    def end(self, place: int, key: str, factor: Factor, keys: _ClaimKeys) -> str | None:
+    def end(self, place: int, key: str, factor: Factor, keys: Any) -> str | None:
         text = keys.from_ if key == "from" else keys.to
         level = factor.read(text)
         if level is None:
@@ -285,6 +293,14 @@ class _Reader:
             elif inside and key and assignment.match(line):
                 return number
         return first
+
+
+def _condition(keys: Any) -> str:
+    """The condition that a claim is about: the first of those it names."""
+    for condition in CONDITIONS.values():
+        if word := getattr(keys, condition.name):
+            return f"{condition.name}={condition.read(word)}"
+    return "all"
 
 
 def _short(value: Any) -> str:

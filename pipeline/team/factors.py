@@ -131,7 +131,10 @@ Setting = Factor | Feel  # what may have a column in a log
 
 @dataclass(frozen=True)
 class Claim:
-    """A belief of the team: `factor` at `to` instead of `from_` makes `outcome` so."""
+    """A belief of the team: `factor` at `to` instead of `from_` makes `outcome` so.
+
+    condition: in which, as the effects table names it.
+    """
 
     text: str
     factor: str
@@ -139,5 +142,4 @@ class Claim:
     to: str
     outcome: str
     expect: str
-    grip: str | None = None
-    surface: str | None = None
+    condition: str = "all"

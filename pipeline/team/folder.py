@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, UserError
+from pipeline.tables.conditions import CONDITIONS, parted
 from pipeline.team.factors import Claim, Factor, Feel, Property
 from pipeline.team.sheets import nearest
 
@@ -124,13 +125,15 @@ def _no_team(folder: Path) -> str:
 
 
 def _claim_warnings(claims: list[Claim], meetings: pd.DataFrame) -> list[str]:
-    surfaces = set(meetings["surface"]) - {""}
-    return [
-        f"team.toml: the claim '{claim.text}' is about {claim.surface}, on which there was no "
-        f"meeting. {nearest(claim.surface, surfaces)}".rstrip()
-        for claim in claims
-        if claim.surface and claim.surface.casefold() not in surfaces
-    ]
+    """Claims about a condition of any word, as a surface, that no meeting had."""
+    out = []
+    for claim in claims:
+        name, value = parted(claim.condition)
+        known = set(meetings[name]) - {""} if value else set()
+        if value and not CONDITIONS[name].values and value not in known:
+            where = f"team.toml: the claim '{claim.text}' is about {name} {value}, which no meeting"
+            out.append(f"{where} had. {nearest(value, known)}".rstrip())
+    return out
 
 
 def _feel_warnings(feels: list[Feel]) -> list[str]:

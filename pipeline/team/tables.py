@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem
+from pipeline.tables.conditions import CONDITIONS, Condition
 from pipeline.tables.schema import SESSION_KINDS
 from pipeline.team.dates import date_advice, is_of_our_time, read_day
 from pipeline.team.sheets import Sheet, nearest, read_sheet
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 DRIVERS = ("driver", "transponder", "team", "from", "until", "class", "share")
 MEETINGS = ("meeting", "date", "venue", "surface", "grip", "timezone", "layout")
 SESSIONS = ("meeting", "session", "kind", "date", "start", "class", "heat", "exclude")
-GRIPS = ("low", "medium", "high")
 EXCLUDED = "excluded in the sessions table"
 _LAST_DAY = "9999-12-31"
 _YES = ("yes", "y", "true", "1", "x")
@@ -49,7 +49,9 @@ def read_tables(folder: Path) -> Tables:
     """Read and check all three; never raises for what the files hold."""
     drivers, meetings, sessions = (
         _Checked(folder, "drivers", DRIVERS, ("driver",)),
-        _Checked(folder, "meetings", MEETINGS, ("meeting", "date")),
+        _Checked(
+            folder, "meetings", tuple(dict.fromkeys([*MEETINGS, *CONDITIONS])), ("meeting", "date")
+        ),
         _Checked(folder, "sessions", SESSIONS, ("meeting", "session")),
     )
     _check_drivers(drivers)
@@ -110,6 +112,11 @@ class _Checked:
         known = {plain(word): word for word in words}
         self.each(column, lambda text: known.get(plain(text)) if text else "", expected,
                   lambda text: nearest(text, known.values()))  # fmt: skip
+
+    def each_condition(self, condition: Condition) -> None:
+        """Each cell of its column is empty or one of its words; the nearest is named."""
+        self.each(condition.name, condition.read, f"{condition.expected} or empty",
+                  lambda text: nearest(text, condition.values))  # fmt: skip
 
     def fault(
         self, found: str, expected: str, line: int, column: str = "", advice: str = ""
@@ -180,10 +187,10 @@ def _overlap(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 
 def _check_meetings(table: _Checked) -> None:
     table.each("date", _meeting_day, "a date as 2026-05-03", date_advice)
-    table.each_word("grip", GRIPS, "low, medium, high or empty")
+    for condition in CONDITIONS.values():
+        table.each_condition(condition)
     zones = sorted(zoneinfo.available_timezones())
     table.each_word("timezone", zones, "a zone as Europe/Berlin, or empty for UTC")
-    table.frame["surface"] = table.frame["surface"].map(str.casefold)
     table.once(["meeting"], "meeting", "Further days of a meeting go into sessions.csv")
 
 

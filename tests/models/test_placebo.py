@@ -15,8 +15,8 @@ from pipeline.models.placebo import (
     placebo_warning,
 )
 from pipeline.models.season import effects_alone, estimate, with_other_log
+from pipeline.tables.outcomes import OUTCOMES
 from pipeline.tables.records import SeasonData
-from pipeline.tables.schema import OUTCOMES
 from tests.models.small_season import season
 
 

@@ -17,6 +17,7 @@ from pipeline.report.meeting_page import meeting_page
 from pipeline.report.render import render
 from pipeline.report.season_page import season_page
 from pipeline.report.words import MINUS, _bare
+from pipeline.tables.outcomes import outcome_of
 from pipeline.tables.records import MeetingResult, SeasonResult
 from tests.report import made_up
 from tests.report.conftest import PAGES
@@ -122,7 +123,8 @@ def allowed_numbers(result: SeasonResult, key: str) -> set[str]:
             for column in ("estimate", "ci_low", "ci_high", "more_switches"):
                 value: Any = row.get(column)
                 if value is not None and not pd.isna(value):
-                    said = str(value) if column == "more_switches" else _bare(row["outcome"], value)
+                    of = outcome_of(row["outcome"])
+                    said = str(value) if column == "more_switches" else _bare(of, value)
                     allowed |= set(re.findall(r"[\d.]+", said))
     return allowed | set(re.findall(r"[\d.]+", f"{level} {reference}"))
 
