@@ -22,7 +22,7 @@ def record(number: int, seed: int, size: str) -> Record:
     data = season(world, seed)
     found = analysed(data)
     return {
-        "number": number, "size": size, "meeting_sd": world.meeting_sd, "team": world.team,
+        "meeting_sd": world.meeting_sd, "team": world.team,
         "driver_sd": world.driver_sd, "usual": sorted(world.words) == sorted(USUAL_MIX),
         "choices": situations(world, found.choices),
         "regrets": regrets(world, data, found),

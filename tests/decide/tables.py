@@ -20,7 +20,7 @@ LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels")
 def page(records: Sequence[Record], seed: int) -> str:
     """The results as a markdown page."""
     versions = ", ".join(f"{library} {version(library)}" for library in LIBRARIES)
-    worlds = len({record["number"] for record in records})
+    worlds = len({record["number"] for record in records if record["part"] == "choices"})
     head = INTRODUCTION.format(
         worlds=worlds, seed=seed, versions=f"Python {platform.python_version()}, {versions}"
     )
@@ -28,6 +28,7 @@ def page(records: Sequence[Record], seed: int) -> str:
     parts += ["## Chances", chances(records), scores(records), chances_by_role(records)]
     parts += ["## Gradients and switch-overs", gradients(records), switch_overs(records)]
     parts += ["## Best values", best_values(records)]
+    parts += ["## Worth of tests", test_days(records)]
     failures = [f"- {r['number']} {r['size']}: {r['failure']}" for r in records if "failure" in r]
     parts += ["## Worlds on which the analysis failed", "\n".join(failures) or "None."]
     return "\n\n".join(parts)
@@ -179,6 +180,26 @@ def best_values(records: Sequence[Record]) -> str:
                       percent(group["share"].median())])  # fmt: skip
     head = "| size, outcome, grip or SD of meetings | number | holds the true one | open "
     return table(head + "| width in the range, median |", lines)
+
+
+def test_days(records: Sequence[Record]) -> str:
+    rows = measures.test_days(records)
+    if not len(rows):
+        return "None driven."
+    groups = [("all", rows), *rows.groupby("size", sort=False), *rows.groupby("role", sort=False)]
+    lines = []
+    for name, group in groups:
+        more = mean_and_error(group["brought"] - group["worth"], group["world"])
+        changed = mean_and_error(group["changed"], group["world"])
+        lines.append([
+            name, len(group), number(group["worth"].mean()),
+            number(*mean_and_error(group["brought"], group["world"])), number(*more),
+            percent(group["to_change"].mean()), percent(*changed),
+            number(group["loss_said"].mean()), number(group["loss_before"].mean()),
+        ])  # fmt: skip
+    head = "| test days | number | gain expected | brought | brought − expected "
+    head += "| chance to change | changed | loss said before | true loss before |"
+    return table(head, lines)
 
 
 INTRODUCTION = """# Choices against the truth

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from tests.decide import measures, tables
-from tests.decide.record import Record, record
+from tests.decide.record import Record
+from tests.decide.study import attempt
 from tests.decide.worth import brought
 
 WORLDS = 8
@@ -16,7 +17,7 @@ SEED = 21
 
 @pytest.fixture(name="records", scope="module")
 def _records() -> list[Record]:
-    return [record(number, SEED, "full") for number in range(WORLDS)]
+    return [attempt("choices", number, SEED, "full") for number in range(WORLDS)]
 
 
 @pytest.fixture(name="chosen", scope="module")

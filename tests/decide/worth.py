@@ -26,7 +26,7 @@ def brought(number: int, seed: int, size: str) -> Record:
     world = draw(number, seed, size)
     data = season(world, seed)
     before = analysed(data)
-    start: Record = {"number": number, "size": size, "meeting_sd": world.meeting_sd}
+    start: Record = {"meeting_sd": world.meeting_sd, "team": world.team}
     if not len(before.tests):
         return start | {"tests": 0}
     rng = np.random.default_rng([seed, number, 2])
