@@ -90,10 +90,10 @@ class NumberOptions(Options):
         return _line_weights(self.line, value - self.centre, self._reference(), len(self.keys))
 
     def _unit(self, key: Key) -> float:
-        """From end to end of what was run an effect and a half, to which the bend adds as much."""
+        """A usual change of the value; the bend adds three quarters of it over half the range."""
         assert self.line is not None and self.values is not None
         half = np.ptp(self.values) / 2 / self.line.scale
-        return float(OVER_HALF / (half**2 if key.part else half))
+        return float(OVER_HALF / half**2) if key.part else 1.0
 
     def _steps(self, key: Key, at: Mapping[str, float]) -> float:
         assert self.line is not None
