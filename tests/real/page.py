@@ -149,6 +149,24 @@ def shapes(found: list[Shape]) -> str:
     )
 
 
+def beside(table: pd.DataFrame) -> str:
+    """Where the real figures lie among those of random worlds."""
+    inside = int(table["real"].between(table["low"], table["high"]).sum())
+    rows = [
+        [
+            row.what, str(row.place), *(f"{value:.3g}" for value in (row.real, row.low, row.high)),
+            f"{100 * row.share:.0f}",
+        ]
+        for row in table.itertuples()
+    ]  # fmt: skip
+    heads = ["what", "figure", "real", "worlds, 5 %", "95 %", "% of worlds below"]
+    return (
+        "## Beside the random worlds\n\nFigures that are per cent of a lap stand here in units of "
+        "the usual lap SD; but for that SD itself.\n\n" + _table(heads, rows) + "\n\n"
+        f"{inside} of {len(table)} figures lie between 5 and 95 % of the worlds."
+    )
+
+
 def recognised(stored: pd.DataFrame) -> str:
     """What the rule for neutralised laps finds of those under flags, which it does not see."""
     laps = stored[stored["lap"] > 1]
