@@ -71,6 +71,7 @@ def test_shares_are_those_of_the_draws() -> None:
     assert "| 0.20 | 0.0 ± 18.6 |" in nothing
     assert "| 50.0 ± 25.0 | – | – | – | – | 50.0 ± 25.0 | 0.0 ± 18.6 |" in nothing
     assert "| pace | 0.45 s a lap | 4 | 75.0 ± 23.6 | 50.0 ± 25.0 | 0.0 ± 18.6 | 0.2 |" in some
+    assert "| 0.2 | 22 ± 0 | 50.0 ± 25.0 | 0.0 ± 18.6 |" in some
     assert "is 1.00 times the one" in page.held(table)
     assert page.held(table[table["effect"] == "nothing"]) == ""
 
