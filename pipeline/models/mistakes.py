@@ -25,12 +25,12 @@ Places = Mapping[tuple[str, ...], int]
 
 
 def mistake_effects(
-    design: Design, laps: Laps, standings: Sequence[Standing]
+    design: Design, laps: Laps, standings: Sequence[Standing], start: CountFit | None = None
 ) -> tuple[list[Effect], dict[str, CountFit]]:
     """Log ratios of the incident rate for every standing, and the fits by condition variable.
 
     No fits where nothing ever happened. A condition's effects come from a fit with the contrasts'
-    columns split by the condition.
+    columns split by the condition. start: a fit of the same runs, from which to start.
     """
     out: list[Effect] = []
     fits: dict[str, CountFit] = {}
@@ -41,7 +41,7 @@ def mistake_effects(
         if not happened:
             out += [Effect("mistakes", s, None) for s in chosen]
             continue
-        fitted = _fit(design, laps, use, chosen, variable, fits.get("all"))
+        fitted = _fit(design, laps, use, chosen, variable, fits.get("all", start))
         fits[variable] = fitted.fit
         out += [_effect(design, laps.incidents, use, fitted, s) for s in chosen]
     return out, fits
@@ -101,7 +101,7 @@ def _fit(
     variable: str,
     before: CountFit | None,
 ) -> _Fitted:
-    """before: a fit of the same runs, whose SDs are near."""
+    """before: a fit of the same runs, whose SDs are near where they are the same ones."""
     split = [*_split(design, standings, variable)]
     first = design.fixed.shape[1]
     X = np.column_stack([design.fixed, *(column for _, column in split)])[use]
@@ -115,7 +115,10 @@ def _fit(
         terms=_intercepts(design, use),
         varying=tuple(Deviations(block.columns[use], block.name) for block in by_meeting),
     )
-    fit = fit_counts(rows, start=before)
+    near = before is not None and before.names == tuple(
+        one.name for one in (*rows.terms, *rows.varying)
+    )
+    fit = fit_counts(rows, start=before if near else None)
     at = {int(column): place for place, column in enumerate(kept)}
     columns: Places = {key: at[first + i] for i, (key, _) in enumerate(split) if first + i in at}
     return _Fitted(fit, columns, {label: len(kept) + j for j, label in enumerate(labels)})
