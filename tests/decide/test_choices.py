@@ -11,7 +11,7 @@ from tests.decide.record import Record
 from tests.decide.study import attempt
 from tests.decide.worth import brought
 
-WORLDS = 8
+WORLDS = 6
 SEED = 21
 
 
@@ -49,7 +49,7 @@ def test_the_option_that_changes_sign_is_chosen_by_grip(chosen: pd.DataFrame) ->
     ends = mine[mine["grip"].ne("medium")]
     assert len(ends) == 2 * WORLDS
     right = ends["true_gain_picked"] >= [max(gain) - 1e-9 for gain in ends["true_gain"]]
-    assert right.sum() >= 13  # of 16; 1 % if each were right with a chance of 0.5
+    assert right.sum() >= 10  # of 12; 2 % if each were right with a chance of 0.5
 
 
 def test_a_race_of_next_meetings_lies_in_the_intervals(chosen: pd.DataFrame) -> None:
