@@ -35,7 +35,9 @@ GRADIENT_SHARE = 0.5
 # Of the usual size, and how often: normal priors of one size alone draw large effects in too far
 # and leave those of parts that do nothing too large.
 LOCAL, OFTEN = np.array([0.2, 1.0, 2.5]), np.array([0.35, 0.40, 0.25])
+LEAST_SIZE = 0.1  # of a usual standard error: where runs do not vary at all
 UNTOLD = 1e3  # prior SDs: the error of a coefficient that was not estimated
+ROUNDING = 1e-9  # of a variance: far above what its subtraction leaves, far below what matters
 LEAST_DF = 2.0  # below it a t has no variance
 
 
@@ -45,6 +47,8 @@ def learn_sizes(evidence: Evidence, median: float, units: Mapping[Key, float]) -
     median: of the prior on the SD of effects, in the outcome's unit; that of gradients is half of
     it. units: of every coefficient that can be told.
     """
+    errors = [evidence.std_error(key) for key in evidence.keys if key in units]
+    median = max(median, LEAST_SIZE * float(np.median(errors or [1.0])))
     pairs = np.array([(a, b) for a in GRID for b in GRID])
     itself, gradient = median * pairs[:, 0], GRADIENT_SHARE * median * pairs[:, 1]
     sizes = Sizes(itself, gradient, np.ones(len(pairs)), units)
@@ -127,7 +131,10 @@ def _posterior_draws(b: Array, W: Array, S: Array, fixed: Sequence[int], rng: Ge
     gain = np.linalg.solve(across[:, :, fixed] + S, across).transpose(0, 2, 1)
     mean = b - gain @ b[fixed]
     cov = W - gain @ across
-    values, vectors = np.linalg.eigh((cov + cov.transpose(0, 2, 1)) / 2)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    # What rounding leaves may be below zero. Unlike an eigenvector, the root hangs on the last
+    # digits of the covariance in its own last digits alone: other units give the same draws.
+    diagonal = np.diagonal(W, axis1=1, axis2=2)
+    trace = ROUNDING * diagonal[:, :, None] * np.eye(len(b))
+    root = np.linalg.cholesky((cov + cov.transpose(0, 2, 1)) / 2 + trace)
     z = rng.standard_normal((len(W), DRAWS // len(W), len(b)))
     return np.asarray(mean[:, None, :] + z @ root.transpose(0, 2, 1))

@@ -21,7 +21,7 @@ from pipeline.store.parquet import ImportRecord, Store, open_store
 from pipeline.store.streams import read_streams
 from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.records import SeasonData
-from pipeline.team.classes import choose_class, one_spelling, with_only_class
+from pipeline.team.classes import choose_class, one_spelling, with_changes, with_only_class
 from pipeline.team.people import People, people_of
 from pipeline.team.tables import plain
 
@@ -61,10 +61,15 @@ class Gathered:
 
     def of_class(self, name: str | None) -> Season:
         """One class; CallError as in load_season."""
-        chosen = choose_class(self.runs["class"], name)
+        changed = with_changes(self.runs, [factor.name for factor in self.team.factors])
+        chosen = choose_class(self.runs["class"], name, self.team.racing_class, changed)
         data = _season_data(self.team, self.runs, self.laps, self.runs["class"] == chosen)
         classes = tuple(self.runs["class"].unique())
-        return Season(data, self.streams, self.setups, chosen, classes, self.notes)
+        notes = self.notes
+        if len(classes) > 1 and name is None:
+            why = "as team.toml says" if self.team.racing_class else "where settings were changed"
+            notes = (f"of several classes in the store '{chosen}' is taken, {why}", *notes)
+        return Season(data, self.streams, self.setups, chosen, classes, notes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,7 +132,7 @@ def stream_season(
         part = runs_of(store, team, meetings, people)
         classes = one_spelling(part.runs["class"])
         if class_name is None:
-            class_name = choose_class(classes, None)
+            class_name = choose_class(classes, None, team.racing_class)
         wanted = classes.map(plain) == plain(class_name)
         yield _season_data(team, part.runs, part.laps, wanted)
 

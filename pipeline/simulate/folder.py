@@ -82,6 +82,8 @@ def _team_toml(season: Season) -> str:
         f"race_seconds = {RUN_SECONDS:.0f}",
         f"worthwhile_s = {season.worthwhile_s}  # a smaller difference a lap does not matter",
     ]
+    if any(len(driver.classes) > 1 for driver in season.world.drivers):
+        lines.append(f"class = {_quoted(MAIN_CLASS)}  # the one that is meant")
     for factor in season.world.factors.values():
         lines += ["", "[[factor]]", *_factor_lines(factor)]
     for claim in season.claims:

@@ -36,6 +36,8 @@ class Condition:
         return (self.values.index(value) if known else len(self.values)), value
 
 
+PER_STEP = " per step"  # behind a condition's name: how an effect changes along it
+
 _EVERY_TEAMS = (
     Condition(name="grip", words="at {} grip", values=("low", "medium", "high")),
     Condition(name="surface", words="on {}"),
@@ -62,5 +64,7 @@ def condition_words(condition: str) -> str:
     name, value = parted(condition)
     if name == "all":
         return "overall"
+    if name.endswith(PER_STEP):
+        return f"from one step of {name.removesuffix(PER_STEP)} to the next"
     found = CONDITIONS.get(name)
     return found.words.format(value) if found else f"where {name} is {value}"

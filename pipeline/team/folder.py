@@ -34,6 +34,7 @@ class Meeting:
 class Team:
     """A team folder that has passed every check.
 
+    racing_class: the class that is meant where none is named, or ''.
     drivers: driver, transponder, team (bool), from, until (ISO day or ''), class, share (bool).
     meetings: meeting, date, venue, surface, grip, timezone, layout.
     sessions: meeting, session, kind, date, start (HH:MM:SS or ''), class, heat, exclude (the
@@ -53,6 +54,7 @@ class Team:
     feels: tuple[Feel, ...] = ()
     worth_changing_s: float = 0.1
     properties: tuple[Property, ...] = ()
+    racing_class: str = ""
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -107,6 +109,7 @@ def load_team(folder: Path | str) -> Team:
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
         tables.sessions, tuple(warnings), tuple(config.feels),
         config.team.worth_changing_s, tuple(config.properties),
+        config.team.racing_class or "",
     )  # fmt: skip
 
 

@@ -49,7 +49,7 @@ def test_every_outcome_contrast_and_condition_has_its_row(result: SeasonResult) 
     assert list(effects.columns) == EFFECTS.names
     assert set(effects["outcome"]) == set(OUTCOMES)
     assert set(effects["condition"]) == {"all", "grip=low", "grip=high", "grip per step"}
-    assert len(effects) == 5 * 3 * 3
+    assert len(effects) == 5 * 3 * 4
 
 
 @pytest.mark.parametrize(
