@@ -108,12 +108,7 @@ def gains(records: Sequence[Record]) -> str:
 
 
 def reached(records: Sequence[Record]) -> str:
-    word = {True: "met", False: "**not met**"}
-    lines = [
-        [what, target, found, word[bool(met)]]
-        for what, target, found, met in against_targets(records)
-    ]
-    return table("| what | target | found | |", lines)
+    return table("| what | target | found | |", against_targets(records))
 
 
 def chosen(records: Sequence[Record]) -> pd.DataFrame:
