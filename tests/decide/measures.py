@@ -16,8 +16,8 @@ RULES = (
 OTHERS = RULES[:6]
 
 
-def whole(records: Sequence[Record], part: str) -> list[Record]:
-    return [r for r in records if r["part"] == part and "failure" not in r]
+def whole(records: Sequence[Record]) -> list[Record]:
+    return [record for record in records if "failure" not in record]
 
 
 def part(records: Sequence[Record], key: str) -> pd.DataFrame:
@@ -25,7 +25,7 @@ def part(records: Sequence[Record], key: str) -> pd.DataFrame:
     rows = [
         {"world": r["number"], "size": r["size"], "meeting_sd": r["meeting_sd"],
          "team": r.get("team"), "usual": r["usual"], **row}
-        for r in whole(records, "choices") for row in r[key]
+        for r in whole(records) for row in r[key]
     ]  # fmt: skip
     return pd.DataFrame(rows)
 
@@ -150,5 +150,7 @@ def best_values(rows: pd.DataFrame) -> pd.DataFrame:
 
 def test_days(records: Sequence[Record]) -> pd.DataFrame:
     """A row a test day that was driven: what it was expected to bring, and what it brought."""
-    driven = [record for record in whole(records, "tests") if record["tests"]]
-    return pd.DataFrame(driven).rename(columns={"number": "world"})
+    driven = [r for r in whole(records) if r.get("test_day", {}).get("tests")]
+    return pd.DataFrame(
+        [{"world": r["number"], "size": r["size"], **r["test_day"]} for r in driven]
+    )

@@ -21,7 +21,7 @@ LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels")
 def page(records: Sequence[Record], seed: int) -> str:
     """The results as a markdown page."""
     versions = ", ".join(f"{library} {version(library)}" for library in LIBRARIES)
-    worlds = len({record["number"] for record in records if record["part"] == "choices"})
+    worlds = len({record["number"] for record in records})
     head = INTRODUCTION.format(
         worlds=worlds, seed=seed, versions=f"Python {platform.python_version()}, {versions}"
     )
