@@ -6,7 +6,6 @@ import re
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
-KINDS = ("category", "ordered", "number")
 _QUANTITY = re.compile(r"([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([^\d.,\s][^\d]*)?")
 _REFERENCE_WORDS = ("std", "standard", "ref", "reference")
 
