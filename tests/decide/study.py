@@ -2,10 +2,10 @@
 
     python -m tests.decide.study --worlds 200 --seed 1 --out records.jsonl
 
-Each world is analysed with its effects at full, half and quarter size (part `choices`), and again
-after one of the test days that are proposed (part `tests`). Records are appended to the file as
-they are done, so that a study that was stopped goes on where it was; the tables go to RESULTS.md
-with --write.
+Each world is analysed with its effects at full, half and quarter size, and at one of these once
+more after one of the test days that are proposed. Records are appended to the file as they are
+done, so that a study that was stopped goes on where it was; the tables go to RESULTS.md with
+--write.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from tests.decide import tables
-from tests.decide.record import Record, record
-from tests.decide.world import SIZES
+from tests.decide.record import Record, analysed, record
+from tests.decide.season import season
+from tests.decide.world import SIZES, draw
 from tests.decide.worth import brought
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-Task = tuple[str, int, int, str]  # part, number, seed, size
-PARTS = {"choices": record, "tests": brought}
+Task = tuple[int, int, str]  # number, seed, size
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -54,7 +54,6 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--workers", type=int, default=1, help="processes, one thread each")
     parser.add_argument("--sizes", nargs="+", choices=list(SIZES), default=list(SIZES))
     parser.add_argument("--first", type=int, default=0, help="number of the first world")
-    parser.add_argument("--parts", nargs="+", choices=list(PARTS), default=list(PARTS))
     parser.add_argument("--recorded", action="store_true", help="run none, show what there is")
     parser.add_argument("--write", action="store_true", help="write the tables to RESULTS.md")
     return parser.parse_args(arguments)
@@ -81,13 +80,22 @@ def _done(tasks: Sequence[Task], workers: int) -> Iterator[Record]:
             yield future.result()
 
 
-def attempt(part: str, number: int, seed: int, size: str) -> Record:
+def attempt(number: int, seed: int, size: str) -> Record:
     """The record of a world, or the failure of its analysis, which is a result too."""
-    head = {"part": part, "seed": seed, "number": number, "size": size}
+    head = {"seed": seed, "number": number, "size": size}
     try:
-        return head | PARTS[part](number, seed, size)
+        return head | _studied(number, seed, size)
     except Exception:
         return head | {"failure": traceback.format_exc(limit=-3)}
+
+
+def _studied(number: int, seed: int, size: str) -> Record:
+    world = draw(number, seed, size)
+    data = season(world, seed)
+    found = analysed(data)
+    said = record(world, data, found)
+    driven = size == list(SIZES)[number % len(SIZES)]
+    return said | ({"test_day": brought(world, data, found, seed)} if driven else {})
 
 
 def recorded(out: Path) -> dict[Task, Record]:
@@ -97,7 +105,7 @@ def recorded(out: Path) -> dict[Task, Record]:
     if whole != text:
         out.write_text(whole, encoding="utf-8")
     records = [json.loads(line) for line in whole.splitlines()]
-    return {(r["part"], r["number"], r["seed"], r["size"]): r for r in records}
+    return {(r["number"], r["seed"], r["size"]): r for r in records}
 
 
 if __name__ == "__main__":

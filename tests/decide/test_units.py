@@ -24,10 +24,15 @@ def _world() -> World:
 FINER = pytest.param(0.001, marks=pytest.mark.xfail(reason="the draws follow the last digit"))
 
 
+@pytest.fixture(name="first", scope="module")
+def _first(world: World) -> Any:
+    return analysed(season(world, 11))
+
+
 @pytest.fixture(name="both", scope="module", params=[1000.0, FINER])
-def _both(world: World, request: pytest.FixtureRequest) -> tuple[Any, Any, float]:
-    data = season(world, 11)
-    return analysed(data), analysed(in_unit(world, data, request.param)), request.param
+def _both(world: World, first: Any, request: pytest.FixtureRequest) -> tuple[Any, Any, float]:
+    other = in_unit(world, season(world, 11), request.param)
+    return first, analysed(other), request.param
 
 
 def in_unit(world: World, data: Season, factor: float) -> Season:
