@@ -23,6 +23,7 @@ from pathlib import Path
 from pipeline.store.parquet import open_store
 from tests.exports import CARS, laps_csv
 from tests.folders import team_folder
+from tests.nursery import Nursery
 
 SETUPS = "meeting,driver,run,factor,value\nspring,Ann Arbor,1,rear_bar,1.3\n"
 # Says when the command begins: before that the signal would hit Python's own start.
@@ -50,36 +51,22 @@ for line in sys.stdin:
 Run = Callable[[list[str], "float | None"], tuple[int, str]]
 
 
-class Nursery:
+class Commands(Nursery):
     """Commands in processes forked from one that has everything loaded."""
 
     def __init__(self, folder: Path) -> None:
-        command = [sys.executable, "-c", _NURSERY]
+        super().__init__(_NURSERY)
         self.words = folder / "words.txt"
-        self.process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
 
     def run(self, arguments: list[str], wait: float | None) -> tuple[int, str]:
         """Exit status (negative: the signal that ended it) and what was said."""
-        assert self.process.stdin is not None
-        self.process.stdin.write(f"{' '.join(arguments)}\t{self.words}\n")
-        self.process.stdin.flush()
-        pid = self._line()
+        self.send(" ".join(arguments), self.words)
+        pid = self.answer()
         if wait is not None:
             time.sleep(wait)
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGINT)
-        return self._line(), self.words.read_text()
-
-    def close(self) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.close()
-        self.process.wait()
-
-    def _line(self) -> int:
-        assert self.process.stdout is not None
-        return int(self.process.stdout.readline())
+        return self.answer(), self.words.read_text()
 
 
 def run_fresh(arguments: list[str], wait: float | None) -> tuple[int, str]:
@@ -147,7 +134,7 @@ class Study:
 def study(folder: Path, signals: int, seed: int) -> tuple[Counter[str], Counter[str]]:
     """How often what was there was left as before and as after; what was wrong, and how often."""
     team = team_folder(folder / "team", setups=SETUPS)
-    nursery, draw = Nursery(folder), random.Random(seed)
+    nursery, draw = Commands(folder), random.Random(seed)
     exports = [
         laps_csv(
             team / f"exports/spring/q{n}.csv",

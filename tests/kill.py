@@ -8,8 +8,6 @@ import os
 import random
 import shutil
 import signal
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
@@ -17,6 +15,7 @@ from pathlib import Path
 from pipeline.store.parquet import open_store
 from tests.exports import laps_csv
 from tests.folders import team_folder
+from tests.nursery import Nursery
 
 # A process that has everything loaded and forks one import a line; it never uses arrow itself,
 # whose threads do not survive a fork.
@@ -37,40 +36,22 @@ for line in sys.stdin:
 """
 
 
-class Nursery:
+class Imports(Nursery):
     """Imports in processes of their own, each of which can be killed."""
 
     def __init__(self) -> None:
-        command = [sys.executable, "-c", _NURSERY]
-        self.process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
+        super().__init__(_NURSERY)
 
     def start(self, folder: Path, export: Path) -> int:
-        assert self.process.stdin is not None
-        self.process.stdin.write(f"{folder}\t{export}\n")
-        self.process.stdin.flush()
-        return self._line()
-
-    def end(self) -> int:
-        """Wait for the import; its status, not 0 if it was killed or failed."""
-        return self._line()
+        self.send(folder, export)
+        return self.answer()
 
     def whole(self, folder: Path, export: Path) -> float:
         """An import that nobody kills; its seconds."""
         began = time.perf_counter()
         self.start(folder, export)
-        assert self.end() == 0
+        assert self.answer() == 0
         return time.perf_counter() - began
-
-    def close(self) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.close()
-        self.process.wait()
-
-    def _line(self) -> int:
-        assert self.process.stdout is not None
-        return int(self.process.stdout.readline())
 
 
 def content(folder: Path) -> dict[str, bytes]:
@@ -103,7 +84,7 @@ def study(folder: Path, kills: int, seed: int) -> dict[str, int]:
     team_folder(folder)
     first = laps_csv(folder / "exports/spring/q1.csv")
     second = laps_csv(folder / "exports/spring/q2.csv", start="11:00:00")
-    nursery, template = Nursery(), folder.parent / "template"
+    nursery, template = Imports(), folder.parent / "template"
     nursery.whole(folder, first)
     shutil.copytree(folder / "store", template)
     before, longest = content(folder), nursery.whole(folder, second)
@@ -116,7 +97,7 @@ def study(folder: Path, kills: int, seed: int) -> dict[str, int]:
         shutil.copytree(template, folder / "store")
         sign, most = signs[number % 3]
         kill_after(nursery.start(folder, second), draw.uniform(0, most), sign)
-        nursery.end()
+        nursery.answer()  # not 0 if it was killed or failed
         left = content(folder)
         count["before" if left == before else "after" if left == after else "neither"] += 1
         nursery.whole(folder, second)

@@ -1,4 +1,4 @@
-"""An outcome and a condition that the package does not know, from their records alone.
+"""An outcome, a condition and a layout that the package does not know, from their records alone.
 
 They are added from here as a team's member would add a line to the tables of records; the team
 folder, the import, the season, its tables and its page carry them with no other change.
@@ -6,7 +6,7 @@ folder, the import, the season, its tables and its page carry them with no other
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,12 @@ import pandas as pd
 import pytest
 
 import pipeline
-from pipeline.errors import UserError
+from pipeline.errors import CallError, UserError
+from pipeline.read.gathered import Gathered, Harvest
+from pipeline.read.instants import NO_TIME
+from pipeline.read.labels import Labels, constant
+from pipeline.read.layouts import LAYOUTS, Layout
+from pipeline.read.records import Table
 from pipeline.tables.conditions import CONDITIONS, Condition
 from pipeline.tables.outcomes import OUTCOMES, Outcome
 
@@ -156,3 +161,72 @@ def test_without_the_records_they_are_refused(tmp_path: Path) -> None:
         pipeline.open_team(team_folder(tmp_path))
     said = " ".join(str(problem) for problem in caught.value.problems)
     assert ("'slow_laps'" in said and "'wind'" in said) or "wind" in said
+
+
+def chain_score(cells: Sequence[str], below: Sequence[Sequence[str]]) -> float:
+    return 5.0 if list(cells) == ["Car and driver", "Its laps"] and below else 0.0
+
+
+def gather_chains(table: Table, harvest: Harvest) -> Gathered:
+    """A row a car, its lap times one after the other in one cell."""
+    names, chains = (table.sheet.columns[place].to_pylist() for place in (0, 1))
+    cells = [(row, n, s) for row, c in enumerate(chains) for n, s in enumerate(c.split(), 1)]
+    row, lap = (np.array([cell[i] for cell in cells]) for i in (0, 1))
+    size, nothing = len(cells), constant("", len(cells))
+    harvest.rows_in += size
+    return Gathered(
+        line=table.sheet.lines[row],
+        session=constant(table.session, size),
+        racing_class=nothing,
+        heat=nothing,
+        driver=Labels(row.astype(np.int32), tuple(names)),
+        transponder=nothing,
+        number=nothing,
+        start=constant(table.facts.get("start", ""), size),
+        lap=lap,
+        lap_s=np.array([float(seconds) for _, _, seconds in cells]),
+        local=np.full(size, NO_TIME),
+        dated=np.zeros(size, bool),
+        utc=np.full(size, NO_TIME),
+        elapsed=np.full(size, np.nan),
+    )
+
+
+CHAINS = Layout(
+    name="chains",
+    words="a row a car, its laps in a cell",
+    gather=gather_chains,
+    score=chain_score,
+    is_one_session=True,
+)
+
+
+@pytest.mark.parametrize("told", [None, "chains"])
+def test_an_import_carries_a_layout(
+    tmp_path: Path, told: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(LAYOUTS, CHAINS.name, CHAINS)
+    folder = tmp_path / "team"
+    folder.mkdir()
+    (folder / "team.toml").write_text('[team]\nname = "Outside"\n')
+    (folder / "meetings.csv").write_text("meeting,date\nspring,2026-05-02\n")
+    rng = np.random.default_rng(3)
+    drawn = {f"Car {d}": 15 + rng.normal(0, 0.1, 9).round(3) for d in range(4)}
+    rows = [f"{name};{' '.join(f'{s:.3f}' for s in laps)}" for name, laps in drawn.items()]
+    export = folder / "exports" / "spring" / "final.csv"
+    export.parent.mkdir(parents=True)
+    export.write_text("\n".join(["Start: 10:00", "Car and driver;Its laps", *rows]))
+    team = pipeline.open_team(folder)
+    seen = team.import_exports(export, "spring", layout=told, dry_run=True).report
+    assert "chains: a row a car, its laps in a cell" in "".join(seen.understood)
+    found = team.import_exports(export, "spring", layout=told)
+    assert (found["laps"], found["drivers"], found["rows_set_aside"]) == (36, 4, 0)
+    joined = team.check()["meetings"][0]
+    assert (joined["laps"], joined["runs"]) == (36, 4)
+
+
+def test_an_unknown_layout_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "team.toml").write_text('[team]\nname = "Outside"\n')
+    (tmp_path / "meetings.csv").write_text("meeting,date\nspring,2026-05-02\n")
+    with pytest.raises(CallError, match="expected laps, passings, grid"):
+        pipeline.open_team(tmp_path).import_exports(tmp_path / "a.csv", "spring", layout="chains")

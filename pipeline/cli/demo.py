@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections import Counter
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -47,7 +46,7 @@ def command(out: Path, force: bool) -> None:
     copy_demo(out, force)
     team = opened(out, steps)
     import_all(team, steps)
-    season = team.season(main_class(team.team), out=reports / "season", force=force, progress=steps)
+    season = team.season(out=reports / "season", force=force, progress=steps)
     say_season(season, steps)
     click.echo("")
     joined = season.joined
@@ -111,10 +110,3 @@ def import_all(team: OpenTeam, steps: Steps) -> None:
             count = team.import_exports(folder, folder.name)
             rows, kept = rows + count["rows_in"], kept + count["rows_kept"]
     click.echo(f"{rows} rows of exports = {kept} kept + {rows - kept} set aside\n")
-
-
-def main_class(team: Team) -> str | None:
-    """The class with most runs; None where no class is named."""
-    from pipeline.runs.gathering import gather
-
-    return Counter(gather(team).runs["class"]).most_common(1)[0][0] or None

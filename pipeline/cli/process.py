@@ -15,15 +15,26 @@ from typing import Any
 @contextmanager
 def interruptible() -> Iterator[None]:
     """Ctrl-C is raised inside the block; before and after it, it ends the process without a word,
-    where pipeline.__main__ has it so.
+    where pipeline.__main__ has it so. A library that is interrupted while it loads may raise an
+    error of its own: that is Ctrl-C too.
     """
     before = signal.getsignal(signal.SIGINT)
     if before is not signal.SIG_DFL:
         yield
         return
+    pressed: list[Any] = []
+
+    def interrupt(*args: Any) -> None:
+        pressed.append(args)
+        raise KeyboardInterrupt
+
     try:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+        signal.signal(signal.SIGINT, interrupt)
         yield
+    except Exception as error:
+        if pressed:
+            raise KeyboardInterrupt from error
+        raise
     finally:
         signal.signal(signal.SIGINT, before)
 

@@ -4,8 +4,8 @@ The chance that a level is the better one is true only if it reckons with how la
 are: an estimate of 0.03 s with an error of 0.03 s is more often luck where parts are worth 0.02 s
 than where they are worth 0.1 s. So the coefficients have normal priors about none, whose SDs are
 learnt from all of them together (a hierarchical model: Lindley and Smith 1972; Gelman and Hill
-2007), over a grid. Most parts do little and some do much: each factor's size is a fifth of the
-usual one, that, or two and a half times it. The t tails of the estimates are scale mixtures of
+2007), over a grid. Most parts do little and some do much: each factor's size is a tenth of the
+usual one, that, or three times it. The t tails of the estimates are scale mixtures of
 normals. A coefficient that the data did not tell at all keeps its prior.
 """
 
@@ -30,23 +30,27 @@ MIXTURE = 250  # of sizes and scales, each with the same number of draws
 CANDIDATES = 1000  # of which these are drawn, each as often as the data speak for it
 GRID = np.exp(np.linspace(-2.5, 2.0, 10))  # of the median SD
 LOG_SD = 1.0
-# What moves along grip is taken to be half as large as the effect itself.
-GRADIENT_SHARE = 0.5
 # Of the usual size, and how often: normal priors of one size alone draw large effects in too far
 # and leave those of parts that do nothing too large.
-LOCAL, OFTEN = np.array([0.2, 1.0, 2.5]), np.array([0.35, 0.40, 0.25])
+LOCAL, OFTEN = np.array([0.1, 1.0, 3.0]), np.array([0.45, 0.30, 0.25])
+LEAST_SIZE = 0.1  # of a usual standard error: where runs do not vary at all
 UNTOLD = 1e3  # prior SDs: the error of a coefficient that was not estimated
+ROUNDING = 1e-9  # of a variance: far above what its subtraction leaves, far below what matters
 LEAST_DF = 2.0  # below it a t has no variance
 
 
-def learn_sizes(evidence: Evidence, median: float, units: Mapping[Key, float]) -> Sizes:
+def learn_sizes(
+    evidence: Evidence, median: float, share: float, units: Mapping[Key, float]
+) -> Sizes:
     """From all coefficients of an outcome together.
 
-    median: of the prior on the SD of effects, in the outcome's unit; that of gradients is half of
-    it. units: of every coefficient that can be told.
+    median: of the prior on the SD of effects, in the outcome's unit; share: that
+    of gradients as part of it. units: of every coefficient that can be told.
     """
+    errors = [evidence.std_error(key) for key in evidence.keys if key in units]
+    median = max(median, LEAST_SIZE * float(np.median(errors or [1.0])))
     pairs = np.array([(a, b) for a in GRID for b in GRID])
-    itself, gradient = median * pairs[:, 0], GRADIENT_SHARE * median * pairs[:, 1]
+    itself, gradient = median * pairs[:, 0], share * median * pairs[:, 1]
     sizes = Sizes(itself, gradient, np.ones(len(pairs)), units)
     log = -0.5 * (np.log(pairs) ** 2).sum(axis=1) / LOG_SD**2
     for factor in dict.fromkeys(key.factor for key in evidence.keys):
@@ -127,7 +131,10 @@ def _posterior_draws(b: Array, W: Array, S: Array, fixed: Sequence[int], rng: Ge
     gain = np.linalg.solve(across[:, :, fixed] + S, across).transpose(0, 2, 1)
     mean = b - gain @ b[fixed]
     cov = W - gain @ across
-    values, vectors = np.linalg.eigh((cov + cov.transpose(0, 2, 1)) / 2)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+    # What rounding leaves may be below zero. Unlike an eigenvector, the root hangs on the last
+    # digits of the covariance in its own last digits alone: other units give the same draws.
+    diagonal = np.diagonal(W, axis1=1, axis2=2)
+    trace = ROUNDING * diagonal[:, :, None] * np.eye(len(b))
+    root = np.linalg.cholesky((cov + cov.transpose(0, 2, 1)) / 2 + trace)
     z = rng.standard_normal((len(W), DRAWS // len(W), len(b)))
     return np.asarray(mean[:, None, :] + z @ root.transpose(0, 2, 1))

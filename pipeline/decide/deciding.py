@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -9,11 +10,11 @@ import numpy as np
 
 from pipeline.decide.choices import choice_rows, circumstances
 from pipeline.decide.evidence import Evidence, count_evidence, linear_evidence
-from pipeline.decide.options import options_of
-from pipeline.decide.places import Part
+from pipeline.decide.options import Options, options_of
+from pipeline.decide.places import Part, Property
 from pipeline.decide.properties import property_rows
 from pipeline.decide.race import believe
-from pipeline.decide.situations import with_sentences, with_test_sentences
+from pipeline.decide.situations import property_words, with_sentences, with_test_sentences
 from pipeline.decide.switching import curve_rows, switchover_rows
 from pipeline.decide.testing import HOURS_APART, RUNS, DayShown, day_shown, next_test_rows
 from pipeline.models.axis import PER_STEP
@@ -33,6 +34,7 @@ from pipeline.tables.decisions import (
 
 if TYPE_CHECKING:
     from pipeline.models.season import Found
+    from pipeline.tables.records import SeasonData
 
 LINEAR = ("pace", "fade")
 MOST_DRIVERS = 6  # on a test day
@@ -73,11 +75,25 @@ def decide(found: Found) -> Decisions:
         grips=around.grips,
         surfaces=around.surfaces,
     )
+    shares = _shared_positions(data, options)
+    words = {name: property_words(name, one, tables, parts) for name, one in shares.items()}
+    named = tables.properties.assign(words=tables.properties["property"].map(words))
     return replace(
         tables,
+        properties=PROPERTIES.conform(named),
         choices=CHOICES.conform(with_sentences(tables, parts)),
         tests=TESTS.conform(with_test_sentences(tables.tests, parts)),
     )
+
+
+def _shared_positions(data: SeasonData, options: Sequence[Options]) -> dict[str, Property]:
+    """Each property with the positions of the levels that can be told, by factor."""
+    out = {}
+    for shared in data.properties:
+        own = [one for one in options if one.levels and one.factor.property == shared.name]
+        positions = {one.factor.name: one.level_positions() for one in own}
+        out[shared.name] = Property(shared.label, positions)
+    return out
 
 
 def _columns(rows: list[dict[str, object]]) -> dict[str, list[object]]:

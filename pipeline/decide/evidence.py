@@ -60,6 +60,11 @@ class Evidence:
     driver_sd: float
     run_sd: float
 
+    def std_error(self, key: Key) -> float:
+        """Of one coefficient."""
+        place = self.keys.index(key)
+        return float(np.sqrt(self.covariance[place, place]))
+
     def of(self, wanted: Sequence[Key]) -> list[int]:
         """Places of these among the keys."""
         at = {key: place for place, key in enumerate(self.keys)}

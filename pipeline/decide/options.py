@@ -69,6 +69,10 @@ class Options:
         steps = {k: self._steps(k, at) for k in self.keys if not k.part}
         return steps | {k._replace(part=GRADIENT): step for k, step in steps.items()}
 
+    def level_positions(self) -> dict[str, float]:
+        """Where each level stands on the factor's property."""
+        return {level: at for level, at in self.factor.positions if level in self.levels}
+
     def _steps(self, key: Key, at: Mapping[str, float]) -> float:
         return at[key.level] - at[self.reference]
 
@@ -97,10 +101,15 @@ class NumberOptions(Options):
         return _line_weights(self.line, value - self.centre, self._reference(), len(self.keys))
 
     def _unit(self, key: Key) -> float:
-        """From end to end of what was run an effect and a half, to which the bend adds as much."""
+        """A usual change of the value; the bend adds three quarters of it over half the range."""
         assert self.line is not None and self.values is not None
         half = np.ptp(self.values) / 2 / self.line.scale
-        return float(OVER_HALF / (half**2 if key.part else half))
+        return float(OVER_HALF / half**2) if key.part else 1.0
+
+    def level_positions(self) -> dict[str, float]:
+        per_unit = (self.factor.per_step or 0.0) / (self.line.step if self.line else 1.0)
+        reference = float(self.reference) if self.reference else 0.0
+        return {level: per_unit * (float(level) - reference) for level in self.levels}
 
     def _steps(self, key: Key, at: Mapping[str, float]) -> float:
         assert self.line is not None

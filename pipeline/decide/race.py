@@ -31,6 +31,9 @@ SEED = 20
 # beside pace and incidents: a fifth. Incident rate: half as
 # much again.
 PACE_SHARE, GAP_SHARE, FADE_SHARE, MISTAKES_LOG = 0.6, 0.12, 0.3, 0.4
+# What moves along grip is taken to be half as large as the effect itself in pace, else a fifth.
+GRADIENT_SHARE = {"pace": 0.5}
+OTHER_GRADIENT_SHARE = 0.2
 MOST_LOG_RATIO = 2.0  # a tail of draws at ten times the incidents would rule the mean
 
 
@@ -142,7 +145,10 @@ def believe(
     groups = _groups([one for one in options if one.levels])
     units = {key: unit for group, _ in groups for one in group for key, unit in one.units.items()}
     units |= {key: 1.0 for _, shared in groups if shared for key in shared.keys}
-    sizes = {name: learn_sizes(one, medians[name], units) for name, one in evidence.items()}
+    sizes = {
+        name: learn_sizes(one, medians[name], GRADIENT_SHARE.get(name, OTHER_GRADIENT_SHARE), units)
+        for name, one in evidence.items()
+    }
     out: list[Believed] = []
     for group, shared in groups:
         found = {}

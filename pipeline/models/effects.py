@@ -65,18 +65,24 @@ def linear_effects(
     by_variable: Mapping[str, OutcomeFit],
     everything: Sequence[Standing],
     factor: float = 1.0,
+    these: bool = True,
 ) -> list[Effect]:
-    """Effects of one mixed-model outcome; estimates are multiplied by `factor`."""
+    """Effects of one mixed-model outcome; estimates are multiplied by `factor`.
+
+    these: with those at the meetings that were; else only at the next one.
+    """
     out = []
     for fitted, variable in [(base, "all"), *((fit, name) for name, fit in by_variable.items())]:
         chosen = [s for s in everything if parted(s.condition)[0] == variable]
         asked = [combination(fitted, standing) for standing in chosen]
-        here = [combination(fitted, standing, these=True) for standing in chosen]
+        apart = [s if these and scope(s) == NEXT_MEETING else None for s in chosen]
+        here = [None if s is None else combination(fitted, s, these=True) for s in apart]
         found = estimates_of(fitted, [*asked, *here])
-        for standing, next_one, these in zip(
-            chosen, found[: len(chosen)], found[len(chosen) :], strict=True
+        for standing, differs, one, other in zip(
+            chosen, apart, found[: len(chosen)], found[len(chosen) :], strict=True
         ):
-            out.append(Effect(outcome, standing, _scaled(next_one, factor), _scaled(these, factor)))
+            at_these = other if differs else one if these else None
+            out.append(Effect(outcome, standing, _scaled(one, factor), _scaled(at_these, factor)))
     return out
 
 

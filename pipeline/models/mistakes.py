@@ -40,11 +40,12 @@ def mistake_effects(
     standings: Sequence[Standing],
     axes: Sequence[Along] = (),
     outcome: Outcome = MISTAKES,
+    start: CountFit | None = None,
 ) -> tuple[list[Effect], dict[str, MistakeFit]]:
     """Log ratios of the rate of events for every standing, and the fits by condition variable.
 
     No fits where nothing ever happened. A condition's effects come from a fit with the contrasts'
-    columns split by the condition.
+    columns split by the condition. start: a fit of the same runs, from which to start.
     """
     out: list[Effect] = []
     fits: dict[str, MistakeFit] = {}
@@ -58,7 +59,7 @@ def mistake_effects(
         columns = chosen
         if is_per_step(variable):
             columns = [*_along_columns(standings, variable, along.get(variable)), *chosen]
-        before = fits["all"].fit if fits else None
+        before = fits["all"].fit if fits else start
         fitted = fits[variable] = _fit(design, counted, columns, variable, before)
         for standing in chosen:
             here = counted.use & in_condition(design, standing.condition)
@@ -155,7 +156,7 @@ def _fit(
     variable: str,
     before: CountFit | None,
 ) -> MistakeFit:
-    """before: a fit of the same runs, whose SDs are near."""
+    """before: a fit of the same runs, whose SDs are near where they are the same ones."""
     use = counted.use
     split = [*_split(design, standings, variable)]
     first = design.fixed.shape[1]
@@ -170,7 +171,9 @@ def _fit(
         terms=_intercepts(design, use),
         varying=tuple(Deviations(block.columns[use], block.name) for block in by_meeting),
     )
-    fit = fit_counts(rows, start=before)
+    names = (*(term.name for term in rows.terms), *(one.name for one in rows.varying))
+    near = before is not None and before.names == names
+    fit = fit_counts(rows, start=before if near else None)
     at = {int(column): place for place, column in enumerate(kept)}
     columns: Places = {key: at[first + i] for i, (key, _) in enumerate(split) if first + i in at}
     return MistakeFit(fit, columns, {label: len(kept) + j for j, label in enumerate(labels)})

@@ -6,7 +6,7 @@ is found then is false, on the team's own laps and whatever they are like.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -16,14 +16,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.models.design import Design
+from pipeline.models.effects import Effect, q_values
 from pipeline.models.second_voice import in_order, log_of
 from pipeline.models.shuffled import Log
-from pipeline.models.verdicts import ALPHA
+from pipeline.models.verdicts import ALPHA, Margins, verdict
 from pipeline.tables.outcomes import is_definite
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from pipeline.models.season import Found
     from pipeline.tables.records import SeasonData
 
@@ -191,14 +190,25 @@ def _one(shuffler: Shuffler, seed: int) -> dict[str, tuple[bool, int, int]]:
     held nothing."""
     from pipeline.models.season import with_other_log
 
-    effects = with_other_log(shuffler.found, shuffler.shuffled(seed), SHUFFLES)
-    nothing = {outcome.name: outcome.no_effect for outcome in shuffler.data.outcomes}
-    by_outcome = {o: _of_rows(effects[effects["outcome"] == o], nothing) for o in nothing}
-    return by_outcome | {ANY: _of_rows(effects, nothing)}
+    found = shuffler.found
+    effects = with_other_log(found, shuffler.shuffled(seed), SHUFFLES)
+    told = [(e, float(q)) for e, q in zip(effects, q_values(effects), strict=True) if e.estimate]
+    of_each = [(effect.outcome, *_said(effect, q, found.margins)) for effect, q in told]
+    return {
+        name: _counted([said for outcome, *said in of_each if name in (outcome, ANY)])
+        for name in (*(outcome.name for outcome in shuffler.data.outcomes), ANY)
+    }
 
 
-def _of_rows(rows: pd.DataFrame, no_effect: Mapping[str, float]) -> tuple[bool, int, int]:
-    rows = rows.dropna(subset=["estimate"])
-    nothing = rows["outcome"].map(no_effect).astype(float)
-    held = (rows["ci_low"] <= nothing) & (nothing <= rows["ci_high"])
-    return bool(rows["verdict"].map(is_definite).any()), len(rows), int(held.sum())
+def _said(effect: Effect, q_value: float, margins: Margins) -> tuple[bool, bool]:
+    """Whether an effect is called, and whether its interval holds nothing."""
+    estimate = effect.estimate
+    assert estimate is not None
+    margin, p_shuffled = margins[effect.of], effect.shuffled.p_value
+    low, high = estimate.interval()
+    words = verdict(effect.of, estimate, q_value, margin, p_shuffled)
+    return is_definite(words), low <= 0 <= high
+
+
+def _counted(said: Sequence[Sequence[bool]]) -> tuple[bool, int, int]:
+    return any(found for found, _ in said), len(said), sum(held for _, held in said)

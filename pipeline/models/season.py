@@ -226,8 +226,9 @@ def estimate(
     return Found(data, design, laps, everything, axes, fitted, effects, mistakes, margins, in_race)
 
 
-def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFrame:
-    """The effects table over all conditions of the same runs and laps with other settings.
+def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect]:
+    """The effects over all conditions of the same runs and laps with other settings, those at the
+    next meeting alone.
 
     Each fit starts from that of `found`; the numbers are those of an analysis from the start.
     """
@@ -239,12 +240,12 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFram
         start = dict(zip(before.base.fit.names, before.base.fit.theta, strict=True))
         base = fit_outcome(design, before.base.response, start=start)
         fits[outcome.name] = OutcomeFits(base, {}, before.factor)
-        effects += linear_effects(outcome, base, {}, everything, before.factor)
+        effects += linear_effects(outcome, base, {}, everything, before.factor, these=False)
     for outcome in data.outcomes:
         if outcome.is_counted:
-            effects += mistake_effects(design, found.laps, everything, (), outcome)[0]
-    effects = with_second_voice(design, found.laps, fits, effects, count=shuffles)
-    return effects_table(effects, found.margins)
+            near = found.counts.get(outcome.name, {}).get("all")
+            effects += mistake_effects(design, found.laps, everything, (), outcome, near)[0]
+    return with_second_voice(design, found.laps, fits, effects, count=shuffles)
 
 
 def _condition_variables(design: Design) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CallError
@@ -101,7 +101,9 @@ class Joined:
 
         names = list(dict.fromkeys(self.data.runs["meeting"]))
         known = _known(name, names, f"no meeting '{name}' has runs in the store. It has")
-        return MeetingSheet(analyse_meeting(self.data, known), self)
+        result = analyse_meeting(self.data, known)
+        carried = (sentence for meeting, sentence in self.source.carried if meeting == known)
+        return MeetingSheet(replace(result, notes=(*result.notes, *carried)), self)
 
     def context(self, command: str) -> ReportContext:
         """The words of a report made by this command."""

@@ -9,6 +9,7 @@ from functools import lru_cache
 from pipeline.read.synonyms import FIELDS, IGNORED, SUMMARY
 
 # Units that a header may carry after its name.
+TIMES = frozenset({"lap_s", "at", "elapsed", "time"})  # fields
 _UNITS = re.compile(
     r"(?:in |en )?\b(?:ms|msec|msecs|millis|milliseconds?|millisekunden|millisecondes|milisegundos"
     r"|millisecondi|milliseconden|ミリ秒|s|sec|secs|seconds?|sek|sekunden|secondes|segundos|secondi"
@@ -162,3 +163,9 @@ def kind_of(name: str) -> str | None:
 
 def names_a_session(text: str) -> bool:
     return kind_of(text) is not None
+
+
+def is_footer(cells: list[str]) -> bool:
+    """True for 'Total;…', 'Printed: …' and the like."""
+    filled = [cell for cell in cells if cell]
+    return bool(filled) and is_summary(filled[0])

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import UserError
-from pipeline.runs.joining import one_run_each
+from pipeline.runs.carried import carried_over, without_renamed
+from pipeline.runs.joining import one_run_each, told_apart
 from pipeline.runs.logbooks import read_log
 from pipeline.runs.neutralised import with_neutralised
 from pipeline.runs.order import hours, natural
@@ -21,7 +22,7 @@ from pipeline.store.parquet import ImportRecord, Store, open_store
 from pipeline.store.streams import read_streams
 from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.records import SeasonData
-from pipeline.team.classes import choose_class, one_spelling, with_only_class
+from pipeline.team.classes import choose_class, one_spelling, with_changes, with_only_class
 from pipeline.team.people import People, people_of
 from pipeline.team.session_facts import conditions_of
 from pipeline.team.tables import plain
@@ -50,7 +51,8 @@ class Gathered:
 
     runs: as SeasonData.runs, and start_hour. laps: see SeasonData. streams: see
     streams.read_streams. setups: the log as read, with its faults. notes: sentences about data
-    that were left out or guessed.
+    that were left out or guessed; carried: those on settings of an earlier meeting, with the
+    meeting that each is about.
     """
 
     team: Team
@@ -59,18 +61,25 @@ class Gathered:
     streams: pd.DataFrame
     setups: SetupLog
     notes: tuple[str, ...] = ()
+    carried: tuple[tuple[str, str], ...] = ()
 
     def of_class(self, name: str | None) -> Season:
         """One class; CallError as in load_season."""
-        chosen = choose_class(self.runs["class"], name)
+        changed = with_changes(self.runs, [factor.name for factor in self.team.factors])
+        chosen = choose_class(self.runs["class"], name, self.team.racing_class, changed)
         data = _season_data(self.team, self.runs, self.laps, self.runs["class"] == chosen)
         classes = tuple(self.runs["class"].unique())
-        return Season(data, self.streams, self.setups, chosen, classes, self.notes)
+        notes = self.notes
+        if len(classes) > 1 and name is None:
+            why = "as team.toml says" if self.team.racing_class else "where settings were changed"
+            notes = (f"of several classes in the store '{chosen}' is taken, {why}", *notes)
+        return Season(data, self.streams, self.setups, chosen, classes, notes, self.carried)
 
 
 @dataclass(frozen=True, eq=False)
 class Season:
-    """What the models take, of one class; streams, setups and notes of all, see Gathered."""
+    """What the models take, of one class; streams, setups, notes and carried of all, see
+    Gathered."""
 
     data: SeasonData
     streams: pd.DataFrame
@@ -78,6 +87,7 @@ class Season:
     racing_class: str
     classes: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    carried: tuple[tuple[str, str], ...] = ()
 
 
 def load_season(team: Team, class_name: str | None = None) -> SeasonData:
@@ -128,7 +138,7 @@ def stream_season(
         part = runs_of(store, team, meetings, people)
         classes = one_spelling(part.runs["class"])
         if class_name is None:
-            class_name = choose_class(classes, None)
+            class_name = choose_class(classes, None, team.racing_class)
         wanted = classes.map(plain) == plain(class_name)
         yield _season_data(team, part.runs, part.laps, wanted)
 
@@ -153,9 +163,12 @@ def gather(team: Team, until: str | None = None) -> Gathered:
     runs = with_only_class(runs)
     log = read_log(team)
     log.entries = [entry for entry in log.entries if began(entry.meeting)]
+    log.books = [book for book in log.books if began(book.meeting)]
+    without_renamed(team, log, part.streams)
     runs = pd.concat([runs, join(team, log, runs)], axis=1)
-    notes = (*part.notes, *_time_notes(runs))
-    return Gathered(team, runs, part.laps, part.streams, log, notes)
+    carried = tuple(carried_over(team, log, runs))
+    notes = (*part.notes, *_time_notes(runs), *(sentence for _, sentence in carried))
+    return Gathered(team, runs, part.laps, part.streams, log, notes, carried)
 
 
 Records = list[tuple[str, ImportRecord]]
@@ -201,8 +214,10 @@ def runs_of(store: Store, team: Team, meetings: list[str], people: People) -> St
     streams, laps = read_streams(store, team, meetings, people)
     streams["class"] = one_spelling(streams["class"])
     streams["hour"], streams["hour_known"] = hours(streams)
+    streams, said = told_apart(streams, laps)
     streams["run"] = streams.groupby(RUN_KEY, sort=False).ngroup()
     streams, laps, notes = one_run_each(streams, laps)
+    notes += said
     runs, place = _in_order_of_time(_runs(streams), meetings)
     notes += _with_conditions(runs, team)
     run = place[streams["run"].to_numpy()[laps["stream"].to_numpy()]]

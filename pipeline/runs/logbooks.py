@@ -43,15 +43,13 @@ _HALF_DAY = re.compile(r"(\d{1,2}[:.]\d{2}(?:[:.]\d{2})?) ?([ap])\.?m\.?", re.IG
 
 def read_log(team: Team) -> SetupLog:
     """setups.csv, feel.csv and all logbooks, checked for themselves, not yet against runs."""
-    log = read_typed(team)
     paths = logbook_files(team.folder)
-    if paths:
-        log.warnings = [words for words in log.warnings if not words.startswith("no setups.csv")]
+    log = read_typed(team, is_all=not paths)
     for path in paths:
         name = path.relative_to(team.folder).as_posix()
         file = read_books(team, path, name)
         log.books += file.books
-        log.problems += file.log.problems
+        log.problems += [each for each in file.log.problems if each not in log.problems]
         log.warnings += file.log.warnings
     _read_feel(team, log)
     return log
@@ -72,6 +70,7 @@ def _read_feel(team: Team, log: SetupLog) -> None:
         log.warnings.append(f"{sheet.name}: team.toml has no [[feel]]; it is not used")
         return
     log.feel = log_of(team, sheet, team.feels)
+    log.feel.holds = False
     log.problems += log.feel.problems
     log.warnings += log.feel.warnings
 

@@ -105,8 +105,10 @@ class Table:
 
 
 def missing(value: Any) -> bool:
-    """True for None, NaN and pandas' NA."""
-    return value is None or str(value) in {"<NA>", "nan", "NaT", "None"} or value != value
+    """True for None, NaN and pandas' NA; a text is never missing, whatever it says."""
+    if isinstance(value, str):
+        return False
+    return value is None or str(value) in {"<NA>", "nan", "NaT"}
 
 
 def _distinct(cells: pa.ChunkedArray) -> set[Any]:

@@ -6,7 +6,6 @@ import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -163,7 +162,7 @@ class _Reader:
             if read is None:
                 at = ("factor", place, "reference")
                 self.fault(f"'{keys.reference}'", made.expected(), at)
-            made = replace(made, reference=read or "")
+            made = replace(made, reference=read or "", reference_text=keys.reference)
         self.result.factors.append(self.with_positions(place, made, keys))
 
     def with_positions(self, place: int, factor: Factor, keys: FactorKeys) -> Factor:
@@ -191,8 +190,9 @@ class _Reader:
         if not is_own_name(name):
             self.fault(f"'{name}'", "a name that no other column has", at)
         found = self.result
-        kinds = (found.factors, found.feels, found.properties, found.conditions)
-        named = [each.name for each in chain.from_iterable(map(list[Any], kinds))]
+        named = [each.name for each in found.factors] + [each.name for each in found.feels]
+        named += [each.name for each in found.properties]
+        named += [each.name for each in found.conditions]
         if name.casefold() in map(str.casefold, named):
             self.fault(f"'{name}' a second time", f"each {kind} once", at)
         return len(self.result.problems) == before

@@ -30,6 +30,7 @@ class TeamKeys(Strict):
     race_seconds: float = Field(300.0, gt=0, le=36_000)
     worthwhile_s: float = Field(0.03, gt=0, le=60)
     worth_changing_s: float = Field(0.1, ge=0, le=3_600)
+    racing_class: Text | None = Field(None, alias="class")
 
 
 class FactorKeys(Strict):

@@ -34,6 +34,7 @@ class Meeting:
 class Team:
     """A team folder that has passed every check.
 
+    racing_class: the class that is meant where none is named, or ''.
     drivers: driver, transponder, team (bool), from, until (ISO day or ''), class, share (bool).
     meetings: meeting, date, venue, surface, grip, timezone, layout.
     sessions: meeting, session, kind, date, start (HH:MM:SS or ''), class, heat, exclude (the
@@ -54,6 +55,7 @@ class Team:
     feels: tuple[Feel, ...] = ()
     worth_changing_s: float = 0.1
     properties: tuple[Property, ...] = ()
+    racing_class: str = ""
     conditions: tuple[NumberCondition, ...] = ()
 
     def factor(self, name: str) -> Factor | None:
@@ -109,7 +111,8 @@ def load_team(folder: Path | str) -> Team:
         folder, config.team.name, config.team.race_seconds, config.team.worthwhile_s,
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
         tables.sessions, tuple(warnings), tuple(config.feels),
-        config.team.worth_changing_s, tuple(config.properties), tuple(config.conditions),
+        config.team.worth_changing_s, tuple(config.properties),
+        config.team.racing_class or "", tuple(config.conditions),
     )  # fmt: skip
 
 

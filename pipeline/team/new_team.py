@@ -14,6 +14,7 @@ FILES = {
 name = "Our team"
 race_seconds = 300            # length of a race, for the effect over a race
 worthwhile_s = 0.03           # a smaller difference in seconds a lap does not matter to you
+# class = "touring"           # the racing class that is meant, where exports hold several
 
 # One [[factor]] for each thing that you change. `name` is its name in setups.csv.
 # kind: "ordered" (levels from less to more), "category" (levels without order) or "number".

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.cli.process import interruptible
 from tests.cli.test_meeting import ANN, BO, RIVAL, day
 from tests.interrupts import study
 
@@ -199,6 +201,19 @@ def test_closed_streams(team: Path) -> None:
     call = "exec " + " ".join(f"'{word}'" for word in command("--team", team, "check"))
     for closed in (">&-", "2>&-", ">&- 2>&-"):
         assert subprocess.run(["sh", "-c", f"{call} {closed}"], timeout=120).returncode == 0
+
+
+def test_an_error_that_a_library_makes_of_ctrl_c_is_ctrl_c() -> None:
+    before = signal.signal(signal.SIGINT, signal.SIG_DFL)
+    try:
+        with pytest.raises(KeyError), interruptible():
+            raise KeyError("not of Ctrl-C")
+        with pytest.raises(KeyboardInterrupt), interruptible():
+            with contextlib.suppress(KeyboardInterrupt):
+                signal.raise_signal(signal.SIGINT)
+            raise KeyError("of Ctrl-C")
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def test_ctrl_c_at_any_moment(tmp_path: Path) -> None:

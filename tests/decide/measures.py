@@ -105,6 +105,20 @@ def _reference_rates(rows: pd.DataFrame) -> dict[int, float]:
     return dict(pd.Series(true).groupby(count).mean())
 
 
+def gains(rows: pd.DataFrame) -> pd.DataFrame:
+    """A row a level against its reference, for the team: the gain that is said, and the true."""
+    table = [
+        {"world": row.world, "size": row.size, "role": row.role, "meeting_sd": row.meeting_sd,
+         "said": said, "true": true, "covered": covered}
+        for row in rows[rows["driver"] < 0].itertuples()
+        for place, said, true, covered in zip(
+            row.places, row.gain, row.true_gain, row.covered, strict=True
+        )
+        if place != row.reference and said is not None
+    ]  # fmt: skip
+    return pd.DataFrame(table)
+
+
 def switches(rows: pd.DataFrame) -> pd.DataFrame:
     """The crossing options: does the interval hold the true position? An empty end is open."""
     mine = rows[rows["role"].eq("crossing")].copy()
@@ -132,3 +146,11 @@ def best_values(rows: pd.DataFrame) -> pd.DataFrame:
     mine["share"] = inside / (np.array(last) - np.array(first))
     mine["open"] = mine["from"].isna() + mine["to"].isna().astype(int)
     return mine
+
+
+def test_days(records: Sequence[Record]) -> pd.DataFrame:
+    """A row a test day that was driven: what it was expected to bring, and what it brought."""
+    driven = [r for r in whole(records) if r.get("test_day", {}).get("tests")]
+    return pd.DataFrame(
+        [{"world": r["number"], "size": r["size"], **r["test_day"]} for r in driven]
+    )

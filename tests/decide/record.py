@@ -9,20 +9,17 @@ import pandas as pd
 
 import pipeline
 from tests.decide.rules import picks, place_of
-from tests.decide.season import Season, names, season
-from tests.decide.world import RACE_SECONDS, USUAL_MIX, WORDS, Factor, World, draw
+from tests.decide.season import Season, names
+from tests.decide.world import RACE_SECONDS, USUAL_MIX, WORDS, Factor, World
 
 Record = dict[str, Any]
 OUTCOMES = ("pace", "mistakes", "race")
 
 
-def record(number: int, seed: int, size: str) -> Record:
-    """What was said of world `number`, and what is true."""
-    world = draw(number, seed, size)
-    data = season(world, seed)
-    found = analysed(data)
+def record(world: World, data: Season, found: Any) -> Record:
+    """What was said of a world, and what is true."""
     return {
-        "number": number, "size": size, "meeting_sd": world.meeting_sd, "team": world.team,
+        "meeting_sd": world.meeting_sd, "team": world.team,
         "driver_sd": world.driver_sd, "usual": sorted(world.words) == sorted(USUAL_MIX),
         "choices": situations(world, found.choices),
         "regrets": regrets(world, data, found),

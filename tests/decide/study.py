@@ -2,9 +2,10 @@
 
     python -m tests.decide.study --worlds 200 --seed 1 --out records.jsonl
 
-Each world is analysed with its effects at full, half and quarter size. Records are appended to the
-file as they are done, so that a study that was stopped goes on where it was; the tables go to
-RESULTS.md with --write.
+Each world is analysed with its effects at full, half and quarter size, and at one of these once
+more after one of the test days that are proposed. Records are appended to the file as they are
+done, so that a study that was stopped goes on where it was; the tables go to RESULTS.md with
+--write.
 """
 
 from __future__ import annotations
@@ -19,17 +20,22 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from tests.decide import tables
-from tests.decide.record import Record, record
-from tests.decide.world import SIZES
+from tests.decide.record import Record, analysed, record
+from tests.decide.season import season
+from tests.decide.world import SIZES, draw
+from tests.decide.worth import brought
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-Task = tuple[int, int, str]
+Task = tuple[int, int, str]  # number, seed, size
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     options = _options(arguments)
-    wanted = [(n, options.seed, size) for n in range(options.worlds) for size in options.sizes]
+    numbers = range(options.first, options.worlds)
+    wanted = [
+        (p, n, options.seed, s) for n in numbers for s in options.sizes for p in options.parts
+    ]
     if not options.recorded:
         run(wanted, options.workers, options.out)
     known = recorded(options.out)
@@ -47,6 +53,7 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--out", type=Path, required=True, help="file of records, to go on later")
     parser.add_argument("--workers", type=int, default=1, help="processes, one thread each")
     parser.add_argument("--sizes", nargs="+", choices=list(SIZES), default=list(SIZES))
+    parser.add_argument("--first", type=int, default=0, help="number of the first world")
     parser.add_argument("--recorded", action="store_true", help="run none, show what there is")
     parser.add_argument("--write", action="store_true", help="write the tables to RESULTS.md")
     return parser.parse_args(arguments)
@@ -75,11 +82,20 @@ def _done(tasks: Sequence[Task], workers: int) -> Iterator[Record]:
 
 def attempt(number: int, seed: int, size: str) -> Record:
     """The record of a world, or the failure of its analysis, which is a result too."""
+    head = {"seed": seed, "number": number, "size": size}
     try:
-        return {"seed": seed, **record(number, seed, size)}
+        return head | _studied(number, seed, size)
     except Exception:
-        failure = traceback.format_exc(limit=-3)
-        return {"seed": seed, "number": number, "size": size, "failure": failure}
+        return head | {"failure": traceback.format_exc(limit=-3)}
+
+
+def _studied(number: int, seed: int, size: str) -> Record:
+    world = draw(number, seed, size)
+    data = season(world, seed)
+    found = analysed(data)
+    said = record(world, data, found)
+    driven = size == list(SIZES)[number % len(SIZES)]
+    return said | ({"test_day": brought(world, data, found, seed)} if driven else {})
 
 
 def recorded(out: Path) -> dict[Task, Record]:

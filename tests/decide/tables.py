@@ -12,6 +12,7 @@ import pandas as pd
 from tests.decide import measures
 from tests.decide.measures import mean_and_error
 from tests.decide.record import Record
+from tests.decide.targets import against_targets
 from tests.decide.world import SIZES
 
 LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels")
@@ -24,10 +25,13 @@ def page(records: Sequence[Record], seed: int) -> str:
     head = INTRODUCTION.format(
         worlds=worlds, seed=seed, versions=f"Python {platform.python_version()}, {versions}"
     )
-    parts = [head, "## Regret", regret(records), regret_by_role(records)]
+    parts = [head, "## Against the targets", reached(records)]
+    parts += ["## Regret", regret(records), regret_by_role(records), regret_by_season(records)]
     parts += ["## Chances", chances(records), scores(records), chances_by_role(records)]
+    parts += ["## Gains", gains(records)]
     parts += ["## Gradients and switch-overs", gradients(records), switch_overs(records)]
     parts += ["## Best values", best_values(records)]
+    parts += ["## Worth of tests", test_days(records)]
     failures = [f"- {r['number']} {r['size']}: {r['failure']}" for r in records if "failure" in r]
     parts += ["## Worlds on which the analysis failed", "\n".join(failures) or "None."]
     return "\n\n".join(parts)
@@ -73,6 +77,38 @@ def regret_by_role(records: Sequence[Record]) -> str:
         means = [mean_and_error(group[rule], group["world"]) for rule in shown]
         lines.append([f"{role}, {size}", *(number(*pair) for pair in means)])
     return table("| what, size | " + " | ".join(shown) + " |", lines)
+
+
+def regret_by_season(records: Sequence[Record]) -> str:
+    rows = measures.part(records, "regrets")
+    rows["cars"] = np.where(rows["team"] < 4, "2 or 3 of the team", "4 to 6 of the team")
+    shown = ("reference", "best laps", "shown", "better by grip", "least loss", "knows the effects")
+    groups = [*rows.groupby(["size", "cars"], sort=False)]
+    groups += [*rows.groupby(["size", "meeting_sd"], sort=False)]
+    lines = []
+    for key, group in groups:
+        means = [mean_and_error(group[rule], group["world"]) for rule in shown]
+        lines.append([", ".join(str(k) for k in key), *(number(*pair) for pair in means)])
+    return table("| size, team or SD of meetings | " + " | ".join(shown) + " |", lines)
+
+
+def gains(records: Sequence[Record]) -> str:
+    rows = measures.gains(measures.part(records, "choices"))
+    lines = []
+    for key, group in [*rows.groupby(["role", "size"], sort=False), *rows.groupby(["meeting_sd"])]:
+        error = group["said"] - group["true"]
+        slope = (group["said"] * group["true"]).sum() / (group["said"] ** 2).sum()
+        lines.append([
+            ", ".join(str(k) for k in key), len(group), number(group["said"].std()),
+            number(group["true"].std()), number(float(np.sqrt((error**2).mean()))),
+            number(slope, digits=2), percent(*mean_and_error(group["covered"], group["world"])),
+        ])  # fmt: skip
+    head = "| what, size or SD of meetings | levels | SD said | SD true | error, RMS "
+    return table(head + "| slope of true on said | interval covers |", lines)
+
+
+def reached(records: Sequence[Record]) -> str:
+    return table("| what | target | found | |", against_targets(records))
 
 
 def chosen(records: Sequence[Record]) -> pd.DataFrame:
@@ -179,6 +215,26 @@ def best_values(records: Sequence[Record]) -> str:
                       percent(group["share"].median())])  # fmt: skip
     head = "| size, outcome, grip or SD of meetings | number | holds the true one | open "
     return table(head + "| width in the range, median |", lines)
+
+
+def test_days(records: Sequence[Record]) -> str:
+    rows = measures.test_days(records)
+    if not len(rows):
+        return "None driven."
+    groups = [("all", rows), *rows.groupby("size", sort=False), *rows.groupby("role", sort=False)]
+    lines = []
+    for name, group in groups:
+        more = mean_and_error(group["brought"] - group["worth"], group["world"])
+        changed = mean_and_error(group["changed"], group["world"])
+        lines.append([
+            name, len(group), number(group["worth"].mean()),
+            number(*mean_and_error(group["brought"], group["world"])), number(*more),
+            percent(group["to_change"].mean()), percent(*changed),
+            number(group["loss_said"].mean()), number(group["loss_before"].mean()),
+        ])  # fmt: skip
+    head = "| test days | number | gain expected | brought | brought − expected "
+    head += "| chance to change | changed | loss said before | true loss before |"
+    return table(head, lines)
 
 
 INTRODUCTION = """# Choices against the truth

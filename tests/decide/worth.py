@@ -11,25 +11,19 @@ import pandas as pd
 import pipeline
 from tests.decide.record import Record, analysed, own_picks, text
 from tests.decide.rules import place_of
-from tests.decide.season import FIRST_HOUR, LAST_HOUR, Season, handed, season, timed
-from tests.decide.world import Array, World, draw
-
-LEVELS = ("old", "new")
+from tests.decide.season import FIRST_HOUR, LAST_HOUR, Season, handed, timed
+from tests.decide.world import Array, World
 
 
-def brought(number: int, seed: int, size: str) -> Record:
-    """One of the tests that are proposed after season `number`, drawn at random, and its gain.
+def brought(world: World, data: Season, before: Any, seed: int) -> Record:
+    """One of the tests that are proposed after a season, drawn at random, and its gain.
 
     What the race loses by the choice at that grip, before and after: s at the next meeting,
     which is not the test's.
     """
-    world = draw(number, seed, size)
-    data = season(world, seed)
-    before = analysed(data)
-    start: Record = {"number": number, "size": size, "meeting_sd": world.meeting_sd}
     if not len(before.tests):
-        return start | {"tests": 0}
-    rng = np.random.default_rng([seed, number, 2])
+        return {"tests": 0}
+    rng = np.random.default_rng([seed, world.number, 2])
     test = before.tests.iloc[int(rng.integers(len(before.tests)))]
     grip = _grip(test, world, rng)
     row = [factor.name for factor in world.factors].index(str(test["factor"]))
@@ -39,7 +33,7 @@ def brought(number: int, seed: int, size: str) -> Record:
         own_picks(world, found.choices, grip)["least loss"][row] for found in (before, after)
     )
     said = said_of(before.choices, str(test["factor"]), grip)
-    return start | {
+    return {
         "tests": len(before.tests), "rank": int(test["rank"]), "role": world.factors[row].role,
         "worth": float(test["worth_s"]), "to_change": float(test["chance_to_change"]),
         "brought": float(lost[first] - lost[then]), "changed": first != then,

@@ -118,7 +118,7 @@ def test_a_number_is_a_slope_about_its_reference() -> None:
     wanted = np.array([float(s) - 5.2 for s in setting[team]])
     np.testing.assert_allclose(contrast.values[team], wanted)
     assert not contrast.values[~team].any()
-    assert contrast.scale == pytest.approx(max(wanted.std(), contrast.step))
+    assert contrast.scale == pytest.approx(max(2 / 3 * np.ptp(wanted), contrast.step))
     assert contrast.level == f"+{contrast.step:g}"
 
 

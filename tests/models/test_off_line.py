@@ -58,7 +58,8 @@ def test_no_switch_is_placed_where_there_is_no_line() -> None:
     assert bent["words"] == "cannot be told where: low, medium and high are not on a line"
     assert bent[["at", "low", "high"]].isna().all()
     straight = row(found("line")[1].switchovers, level="1.4", outcome="pace")
-    assert straight["low"] < 0 < straight["high"]
+    assert abs(straight["at"]) < 0.6
+    assert "cannot be told" not in straight["words"]
 
 
 def test_choices_follow_each_grip_by_itself() -> None:

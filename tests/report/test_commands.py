@@ -119,7 +119,6 @@ def test_a_drivers_file_names_nobody_else(demo: tuple[Path, Said]) -> None:
 @pytest.mark.parametrize(
     ("arguments", "status", "words"),
     [
-        (["season"], 2, "several classes"),
         (["season", "--class", "nonsense"], 2, "no class 'nonsense'"),
         (["season", "--class", "touring", "--strict"], 1, "with --strict"),
         (["meeting", "nowhere", "--class", "touring"], 2, "no meeting 'nowhere'"),

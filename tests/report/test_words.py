@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.report import words
 from pipeline.report.axis import percent_ticks, seconds_ticks
+from pipeline.report.words import missing
 
 
 @pytest.mark.parametrize(
@@ -75,3 +78,13 @@ def test_ticks_have_nothing_among_them_and_lie_within() -> None:
     assert all(-0.083 <= place <= 0.064 for place in ticks)
     percent = percent_ticks(math.log(0.7), math.log(1.5))
     assert percent[0.0] == "0" and percent[math.log1p(-0.2)] == "−20 %"
+
+
+@pytest.mark.parametrize("text", ["None", "nan", "NaT", "<NA>", ""])
+def test_a_level_may_be_called_none(text):
+    assert not missing(text)
+
+
+@pytest.mark.parametrize("value", [None, float("nan"), np.nan, pd.NA, pd.NaT])
+def test_what_is_not_there_is_missing(value):
+    assert missing(value)

@@ -23,6 +23,7 @@ from pipeline.models.engine.rows import Array
 from pipeline.models.engine.solver import Fit
 
 LEAST_DF, MOST_DF = 1.0, 1e6
+CELLS = 2_000_000  # numbers that are projected at a time
 
 
 @dataclass(frozen=True)
@@ -157,9 +158,12 @@ def _moved(fit: Fit, W: Array, full: Array, carried: Array) -> Array:
     values, vectors = np.linalg.eigh(W)
     root = vectors[:, values > 0] * np.sqrt(values[values > 0])
     out = np.empty(full.shape[1])
-    for i, (combination, w) in enumerate(zip(full.T, carried.T, strict=True)):
-        moved = fit.state.apply(w, less=combination) @ root
-        out[i] = (moved * fit.state.project(moved)).sum()
+    step = max(CELLS // max(len(carried) * root.shape[1], 1), 1)
+    for first in range(0, len(out), step):
+        here = range(first, min(first + step, len(out)))
+        moved = np.hstack([fit.state.apply(carried[:, i], less=full[:, i]) @ root for i in here])
+        added = (moved * fit.state.project(moved)).sum(axis=0)
+        out[here.start : here.stop] = added.reshape(len(here), -1).sum(axis=1)
     return out
 
 
