@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from pipeline.decide.places import Part, Property
 
 if TYPE_CHECKING:
     from pipeline.report.provenance import Provenance
@@ -17,6 +19,7 @@ class ReportContext:
 
     factors: by name. race_seconds: length of a race, s. worthwhile_s: a smaller difference in
     seconds a lap does not matter. set_aside: (reason, rows of the exports set aside for it).
+    properties: by name.
     """
 
     team: str
@@ -26,6 +29,14 @@ class ReportContext:
     provenance: Provenance
     class_name: str = ""
     set_aside: tuple[tuple[str, int], ...] = ()
+    properties: Mapping[str, Property] = field(default_factory=dict)
+
+    def part(self, name: str) -> Part:
+        """What sentences have to know of a factor."""
+        factor = self.factors.get(name)
+        if factor is None:
+            return Part(name, "")
+        return Part(factor.label, factor.reference, factor.unit or "", factor.kind == "number")
 
     def factor_label(self, name: str) -> str:
         factor = self.factors.get(name)

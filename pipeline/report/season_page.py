@@ -17,6 +17,7 @@ from pipeline.report.effect_views import (
 from pipeline.report.grip_views import grip_figures
 from pipeline.report.limits_views import cannot_section, needs_section, quality_section
 from pipeline.report.method_views import method_section, provenance_section
+from pipeline.report.screen import screen
 from pipeline.report.views import Cell, Heading, Page, Section, table, without_empty
 from pipeline.report.words import (
     certainty,
@@ -45,9 +46,10 @@ CLAIM_MARKS = {"supported": "better", "contradicted": "worse", "open": "open"}
 def season_page(result: SeasonResult, context: ReportContext) -> Page:
     """All that the season's page says. Pure: the same tables give the same page."""
     members = in_order(contrasts(result))
-    groups = advice(result, context)
+    answer = screen(result, context)
+    groups = advice(result, context) if answer is None else ()
     return Page(
-        title="What each change was worth",
+        title="What each change was worth" if answer is None else "What to fit",
         kicker=_kicker(context),
         facts=(*_facts(result.runs), *filter(None, [result.placebo])),
         first=_warning(result.placebo_warning),
@@ -62,7 +64,7 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
                 claims_section(result.claims),
                 grip_section(result.grip),
                 cannot_section(result.cannot_tell, context),
-                needs_section(result.needs, context),
+                needs_section(result.needs, context) if answer is None else None,
                 quality_section(result, context),
                 method_section(result, context),
                 all_effects_section(result, context),
@@ -70,6 +72,7 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
             ]
         ),
         footer=(TEAM_ONLY,),
+        screen=answer,
     )
 
 

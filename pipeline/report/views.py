@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.report.advice import Group
+from pipeline.report.screen_views import Screen
 from pipeline.report.words import Number
 
 
@@ -71,7 +72,8 @@ class Section:
 
 @dataclass(frozen=True)
 class Page:
-    """A whole page. groups: the advice of the first screen; facts: the lines under the title."""
+    """A whole page. groups: what the day's changes did; facts: the lines under the title; screen:
+    what to fit."""
 
     title: str
     kicker: str
@@ -83,6 +85,7 @@ class Page:
     answer_title: str = "What to run"
     lang: str = "en"
     first: tuple[Section, ...] = field(default=())
+    screen: Screen | None = None
 
 
 def cell(content: str | Number, *, mark: str = "", extra: str = "") -> Cell:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.tables.decisions import Decisions
     from pipeline.team.folder import Claim, Factor
 
 
@@ -64,6 +65,8 @@ class SeasonResult:
     notes: sentences for the reader, each about this data set.
     placebo, placebo_warning: what the analysis found on shuffled logs, where that was asked for,
         and a warning where it was more than chance allows; else ''.
+    decisions: what to fit and what to test next; None where that was not asked for.
+    changes: schema CHANGES, since the last meeting; None where that was not asked for.
     """
 
     effects: pd.DataFrame
@@ -85,6 +88,8 @@ class SeasonResult:
     placebo: str = ""
     placebo_warning: str = ""
     timings: dict[str, float] = field(default_factory=dict)
+    decisions: Decisions | None = None
+    changes: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
