@@ -16,6 +16,7 @@ from pipeline.report.words import (
     NO_MATTER,
     NOTHING,
     RATIOS,
+    TOGETHER,
     Number,
     condition_words,
     effect_words,
@@ -45,6 +46,10 @@ OUTCOMES = {
     ),
     "race": ("Race", "seconds over a race", 2, ("faster", "slower")),
 }
+LEGEND = (
+    "● shown to be better; ■ shown to be worse; ◆ shown to be too small to matter; ○ not settled. "
+    "Each line is the 95 % interval: in 19 such intervals of 20 the true value lies inside."
+)
 MARKS = {"better": "●", "worse": "■", "level": "◆", "open": "○", "none": ""}
 
 
@@ -233,7 +238,7 @@ def _conditions(members: Sequence[Contrast], outcome: str) -> list[str]:
 def _condition_order(condition: str) -> tuple[str, int, str]:
     name, _, value = condition.partition("=")
     order = {"low": 0, "medium": 1, "high": 2}
-    return name, order.get(value, 3), value
+    return name, order.get(value.split(TOGETHER)[0], 3), value
 
 
 def _option_cell(outcome: str, row: Row | None) -> Cell:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from pipeline.decide.places import POSITIONS, Part, where_words
 from pipeline.decide.situations import FASTEST, Situation, Told, rows_of
+from pipeline.report.cautions import beside_advice
 from pipeline.report.grip_line import GripLine, Point, grip_line
 from pipeline.report.grip_picture import (
     Contrast,
@@ -50,6 +51,7 @@ class Maker:
             reasons=reasons(self.told, self.states, words, factor, level, self.evidence),
             closing=closing(self.evidence, words, factor, level),
             more=tuple(pictures[1:]),
+            care=beside_advice(words.label, words.unit),
         )
 
     def main_level(self, factor: str) -> str:

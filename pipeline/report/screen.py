@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.decide.places import Part, Property
+from pipeline.decide.sentences import short_seconds
 from pipeline.decide.shared import frequency, question_words
 from pipeline.decide.situations import (
     FASTEST,
@@ -14,6 +16,7 @@ from pipeline.decide.situations import (
     rows_of,
     told,
 )
+from pipeline.report.cautions import RULES
 from pipeline.report.grip_line import GripLine, Point, grip_line
 from pipeline.report.grip_picture import POSITIONS, Ruler, ruler, taper
 from pipeline.report.part_views import Maker
@@ -50,7 +53,7 @@ def screen(
     decisions = result.decisions
     if decisions is None:
         return None
-    parts = {name: context.part(name) for name in dict.fromkeys(decisions.choices["factor"])}
+    parts = parts_of(decisions.choices, context)
     found = told(decisions, parts)
     states = States(ordered(decisions.grips), tuple(people or ("", *found.drivers)))
     untold = _untold(found, states)
@@ -58,6 +61,7 @@ def screen(
     keys = {factor: f"p{i}" for i, factor in enumerate(tellable)}
     evidence = evidence_of(*(list(rows_of(f)) for f in (result.effects, result.race_check)))
     maker = Maker(found, states, parts, decisions, evidence, _ruler(decisions), keys)
+    symbols = "".join(_symbols(maker, context.properties))
     return Screen(
         grips=states.picks,
         drivers=states.who,
@@ -73,12 +77,29 @@ def screen(
         cannot=tuple(_cannot(found, untold, parts, decisions)),
         moved=tuple(_moved(result.changes, parts)),
         caption=f"saves over {race_length(context.race_seconds)}, is right in",
-        reading=READING if tellable and states.picks else (),
+        reading=READING if symbols else (),
         without_tests="" if len(decisions.tests) else NO_TESTS,
-        symbols="".join(_symbols(maker, context.properties)),
+        symbols=symbols,
+        care=RULES,
+        on_now=tuple(_on_now(found, states, parts)),
+        apart=tuple(s.factor for s in found.situations.values() if s.own and not s.surface),
         rules=states.rules,
         axis=tuple(g for g in states.grips if g in POSITIONS) if states.picks else (),
     )
+
+
+def parts_of(choices: pd.DataFrame, context: ReportContext) -> dict[str, Part]:
+    """The words for each factor; of a number without a reference of its own, the value against
+    which the table reckons.
+    """
+    out = {}
+    for name, rows in choices.groupby("factor", sort=False):
+        part = context.part(str(name))
+        zero = rows.loc[(rows["gain_s"] == 0) & (rows["gain_high"] == 0), "level"]
+        if part.reference not in set(rows["level"]) and len(zero):
+            part = replace(part, reference=str(zero.iloc[0]))
+        out[str(name)] = part
+    return out
 
 
 def _untold(found: Told, states: States) -> list[str]:
@@ -159,7 +180,7 @@ def _questions(
         yield Question(
             part.label,
             question_words(_by_first_name(row, states), part).removeprefix(part.label),
-            f"{worth:.1f} s" if known else "not",
+            short_seconds(worth or 0.0) if known else "not",
             frequency(chance or 0.0) if known else "known",
         )
 
@@ -168,12 +189,27 @@ def _by_first_name(row: Row, states: States) -> Row:
     return {**row, "driver": states.name(text(row, "driver")) if text(row, "driver") else ""}
 
 
+def _on_now(found: Told, states: States, parts: Mapping[str, Part]) -> Iterator[tuple[str, str]]:
+    """What the car of the page's one driver had on last, by the log."""
+    if len(states.people) > 1 or not states.people[0]:
+        return
+    for factor in found.factors:
+        rows = [s.row for s in found.situations.values()
+                if s.factor == factor and s.driver == states.people[0]]  # fmt: skip
+        present = next((text(row, "present") for row in rows if text(row, "present")), "")
+        if rows:
+            yield parts[factor].label, parts[factor].level(present) if present else "not logged"
+
+
 def _cannot(
     found: Told, untold: Iterable[str], parts: Mapping[str, Part], decisions: Decisions
 ) -> Iterator[tuple[str, str]]:
+    by_reason: dict[str, list[str]] = {}
     for factor in untold:
         situation = next(s for s in found.situations.values() if s.factor == factor)
-        yield parts[factor].label, sentence(situation.said.head)
+        by_reason.setdefault(sentence(situation.said.head), []).append(parts[factor].label)
+    for reason, labels in by_reason.items():
+        yield ", ".join(labels), reason
     for note in decisions.notes:
         yield "", sentence(note)
 

@@ -85,6 +85,7 @@ class PartView:
     reasons: tuple[Reason, ...] = ()
     closing: str = ""
     more: tuple[str, ...] = ()
+    care: str = ""
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,8 @@ class Question:
 @dataclass(frozen=True)
 class Screen:
     """The whole first screen. caption: what the figures of the short list are. rules:
-    the style that shows the chosen state alone. symbols: the tapers, as SVG.
+    the style that shows the chosen state alone. symbols: the tapers, as SVG. on_now: what
+    the one driver's car had on last. apart: factors in which that driver differs from the team.
     """
 
     grips: tuple[Pick, ...]
@@ -125,6 +127,9 @@ class Screen:
     moved: tuple[tuple[str, str], ...]
     caption: str
     reading: tuple[str, ...]
+    care: str = ""
+    on_now: tuple[tuple[str, str], ...] = ()
+    apart: tuple[str, ...] = ()
     without_tests: str = ""
     symbols: str = ""
     rules: str = ""

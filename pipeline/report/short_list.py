@@ -24,7 +24,8 @@ def short_list(
     """One state's answer. targets: factor -> id of its part; tapers: (factor, level, instead) ->
     id of the wedges between the two, or ''.
     """
-    here = [told.at(factor, grip, "", person) for factor in told.factors if told.has(factor, grip)]
+    asked = [factor for factor in told.factors if told.has(factor, grip, "", person)]
+    here = [told.at(factor, grip, "", person) for factor in asked]
     kinds: dict[str, list[Situation]] = {}
     for situation in here:
         kinds.setdefault(situation.said.kind, []).append(situation)

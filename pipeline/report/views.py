@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.report.advice import Group
+from pipeline.report.groups import Group
 from pipeline.report.screen_views import Screen
 from pipeline.report.words import Number
 
@@ -78,9 +78,9 @@ class Page:
     title: str
     kicker: str
     facts: tuple[str, ...]
-    summary: str
-    groups: tuple[Group, ...]
-    sections: tuple[Section, ...]
+    summary: str = ""
+    groups: tuple[Group, ...] = ()
+    sections: tuple[Section, ...] = ()
     footer: tuple[str, ...] = ()
     answer_title: str = "What to run"
     lang: str = "en"

@@ -16,6 +16,7 @@ NOTHING = "–"
 NO_MATTER = "no difference that matters"
 NOT_ENOUGH = "not enough runs"
 NOT_SEPARABLE = "not separable"
+TOGETHER = " & "  # between two conditions under which the very same runs were made
 RATIOS = frozenset({"spread", "mistakes"})
 # outcome -> (word when the level is below the reference, word when it is above)
 DIRECTIONS = {
@@ -170,6 +171,9 @@ def certainty(outcome: str, low: float, high: float, scope: str = "") -> str:
 
 def condition_words(condition: str) -> str:
     """'grip=high' → 'at high grip', 'surface=carpet' → 'on carpet', 'all' → 'overall'."""
+    if TOGETHER in condition:
+        both = " or ".join(condition_words(part) for part in condition.split(TOGETHER))
+        return f"{both} (the same runs)"
     name, _, value = condition.partition("=")
     if name == "all":
         return "overall"
