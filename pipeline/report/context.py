@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from pipeline.decide.places import Part, Property
+from pipeline.decide.places import Part
 from pipeline.tables.outcomes import OUTCOMES, Outcome
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ class ReportContext:
 
     factors: by name. race_seconds: length of a race, s. worthwhile_s: a smaller difference in
     seconds a lap does not matter. set_aside: (reason, rows of the exports set aside for it).
-    outcomes: by name, in the order of the tables. properties: by name.
+    outcomes: by name, in the order of the tables.
     """
 
     team: str
@@ -31,7 +31,6 @@ class ReportContext:
     class_name: str = ""
     set_aside: tuple[tuple[str, int], ...] = ()
     outcomes: Mapping[str, Outcome] = field(default_factory=lambda: OUTCOMES)
-    properties: Mapping[str, Property] = field(default_factory=dict)
 
     def part(self, name: str) -> Part:
         """What sentences have to know of a factor."""

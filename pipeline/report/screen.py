@@ -61,7 +61,7 @@ def screen(
     keys = {factor: f"p{i}" for i, factor in enumerate(tellable)}
     evidence = evidence_of(*(list(rows_of(f)) for f in (result.effects, result.race_check)))
     maker = Maker(found, states, parts, decisions, evidence, _ruler(decisions), keys)
-    symbols = "".join(_symbols(maker, context.properties))
+    symbols = "".join(_symbols(maker, decisions.shares))
     return Screen(
         grips=states.picks,
         drivers=states.who,
@@ -72,7 +72,7 @@ def screen(
             for grip in states.grips
             for person in states.people
         ),
-        blocks=tuple(_blocks(maker, context.properties)),
+        blocks=tuple(_blocks(maker, decisions.shares)),
         questions=tuple(_questions(decisions.tests, parts, states)),
         cannot=tuple(_cannot(found, untold, parts, decisions)),
         moved=tuple(_moved(result.changes, parts)),

@@ -59,23 +59,21 @@ def parts() -> list[DrawnPart]:
     ]  # fmt: skip
 
 
-def context(drawn: list[DrawnPart] | None = None, shared: bool = True) -> ReportContext:
-    """The words of these parts; `shared`: three of them have one property."""
+STIFFNESS = Property("Chassis stiffness", {
+    "flex": {"soft": 0, "stiff": 1}, "deck": {"two out": 0, "all in": 1},
+    "brace": {"off": 0, "on": 1},
+})  # fmt: skip
+
+
+def context(drawn: list[DrawnPart] | None = None) -> ReportContext:
+    """The words of these parts."""
     factors = {
         p.name: MadeUpFactor(p.name, p.label, "number" if p.is_number else "category",
                              tuple(p.levels), p.reference, p.unit)
         for p in drawn or parts()
     }  # fmt: skip
     whole = {**made_up.context().factors, **factors}
-    found = Property("Chassis stiffness", {
-        "flex": {"soft": 0, "stiff": 1}, "deck": {"two out": 0, "all in": 1},
-        "brace": {"off": 0, "on": 1},
-    })  # fmt: skip
-    return replace(
-        made_up.context(),
-        factors=whole,  # type: ignore[arg-type]
-        properties={"stiffness": found} if shared else {},
-    )
+    return replace(made_up.context(), factors=whole)  # type: ignore[arg-type]
 
 
 def words(drawn: list[DrawnPart]) -> dict[str, Part]:
@@ -83,6 +81,7 @@ def words(drawn: list[DrawnPart]) -> dict[str, Part]:
 
 
 def with_properties(found: tables.Decisions) -> tables.Decisions:
+    """Three of the parts have one property."""
     rows = [
         {"property": "stiffness", "outcome": "race", "grip": grip, "estimate": -(0.6 + 1.2 * at),
          "ci_low": -(0.6 + 1.2 * at) - 0.55, "ci_high": -(0.6 + 1.2 * at) + 0.55, "agreement": 1.0,
@@ -93,6 +92,7 @@ def with_properties(found: tables.Decisions) -> tables.Decisions:
               "low": -0.9, "high": -0.1, "words": "between low and medium grip"}  # fmt: skip
     return replace(
         found,
+        shares={"stiffness": STIFFNESS},
         properties=tables.PROPERTIES.conform(pd.DataFrame(rows)),
         switchovers=tables.SWITCHOVERS.conform(
             pd.concat([found.switchovers, pd.DataFrame([switch])], ignore_index=True)

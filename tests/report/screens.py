@@ -62,4 +62,4 @@ def case(name: str) -> tuple[SeasonResult, ReportContext]:
     if name == "no tests" and result.decisions is not None:
         none = replace(result.decisions, tests=result.decisions.tests.iloc[:0])
         result = replace(result, decisions=none)
-    return result, decided.context(drawn, shared=False)
+    return result, decided.context(drawn)
