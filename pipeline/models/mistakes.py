@@ -115,9 +115,8 @@ def _fit(
         terms=_intercepts(design, use),
         varying=tuple(Deviations(block.columns[use], block.name) for block in by_meeting),
     )
-    near = before is not None and before.names == tuple(
-        one.name for one in (*rows.terms, *rows.varying)
-    )
+    names = *(term.name for term in rows.terms), *(one.name for one in rows.varying)
+    near = before is not None and before.names == names
     fit = fit_counts(rows, start=before if near else None)
     at = {int(column): place for place, column in enumerate(kept)}
     columns: Places = {key: at[first + i] for i, (key, _) in enumerate(split) if first + i in at}
