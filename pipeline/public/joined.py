@@ -122,8 +122,15 @@ class Joined:
             set_aside_reasons(team.folder), self.data.outcomes,
         )  # fmt: skip
 
+    def everybody(self) -> Others:
+        """Everybody and every transponder, for a page in which nobody may stand."""
+        return self._others("", [])
+
     def others(self, driver: str) -> Others:
         """Who must not stand in the file of `driver`."""
+        return self._others(driver, [n for n in self.team.team_drivers if self.team.shares(n)])
+
+    def _others(self, driver: str, consenting: list[str]) -> Others:
         import pandas as pd
 
         from pipeline.report.privacy import others_of
@@ -133,7 +140,6 @@ class Joined:
         spellings = {str(n): set(rows["name_as_given"]) for n, rows in given.groupby("driver")}
         numbers = {*streams["transponder"].dropna(), *listed["transponder"]}
         people = pd.concat([streams[["driver", "team"]], listed[["driver", "team"]]])
-        consenting = [name for name in self.team.team_drivers if self.team.shares(name)]
         return others_of(driver, people, consenting, spellings, numbers)
 
 

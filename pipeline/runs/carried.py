@@ -22,7 +22,8 @@ def carried_over(team: Team, log: SetupLog, runs: pd.DataFrame) -> Iterator[tupl
     mine = runs[runs["team"]]
     names = [factor.name for factor in team.factors]
     earlier = pd.DataFrame(
-        {name: pd.Series(log.carried.get(name, {}), mine.index, dtype="str") for name in names}
+        {name: pd.Series(log.carried.get(name, {}), mine.index, dtype="str") for name in names},
+        index=mine.index,
     )
     for meeting, part in mine.groupby("meeting", sort=False):
         came = earlier.loc[part.index]
