@@ -33,9 +33,7 @@ Task = tuple[int, int, str]  # number, seed, size
 def main(arguments: Sequence[str] | None = None) -> None:
     options = _options(arguments)
     numbers = range(options.first, options.worlds)
-    wanted = [
-        (p, n, options.seed, s) for n in numbers for s in options.sizes for p in options.parts
-    ]
+    wanted = [(number, options.seed, size) for number in numbers for size in options.sizes]
     if not options.recorded:
         run(wanted, options.workers, options.out)
     known = recorded(options.out)
