@@ -190,6 +190,42 @@ def test_two_exports_of_one_heat_are_one_run(tmp_path):
     assert len([note for note in found.notes if "the same run twice" in note]) == 3
 
 
+def test_two_files_of_one_title_hours_apart_are_two_runs(tmp_path):
+    late = {car: [lap + 0.3 for lap in laps] for car, laps in CARS.items()}
+    early, later = (
+        heat("Practice", start, cars, source=source)
+        for start, cars, source in (("08:00", CARS, "b.csv"), ("12:30", late, "a.csv"))
+    )
+    found = season(tmp_path, early, later)
+    assert len(found.laps) == 26
+    ann = found.runs[found.runs["driver"] == "Ann Arbor"]
+    assert ann["start"].to_list() == ["2026-04-18T08:00:00", "2026-04-18T12:30:00"]
+    assert (ann["run_no"].to_list(), ann["heat"].to_list()) == ([1, 2], ["", "stay 2"])
+    assert (found.runs["total_s"] < 120).all()
+    (note,) = found.notes
+    assert "a.csv" in note
+    assert "b.csv" in note
+    assert "--session" in note
+
+
+def test_two_files_of_one_title_without_times_and_with_other_laps_are_two_runs(tmp_path):
+    other = {"101 Ann Arbor": [17.9, 16.4, 16.6, 16.7], "8 Di": [18.0, 16.9]}
+    heats = heat("Q", None, CARS, source="q1.csv"), heat("Q", None, other, source="q2.csv")
+    found = season(tmp_path, *heats)
+    assert len(found.laps) == 19
+    assert found.runs.groupby("driver").size().to_dict() == {
+        "Ann Arbor": 2, "Bo Burg": 1, "Cy Coe": 1, "Di": 1,
+    }  # fmt: skip
+    assert len([note for note in found.notes if "q1.csv, q2.csv tell of other runs" in note]) == 1
+
+
+def test_a_file_a_driver_is_one_heat(tmp_path):
+    parts = [heat("Q", None, {car: times}, source=f"{car}.csv") for car, times in CARS.items()]
+    found = season(tmp_path, *parts)
+    assert set(found.runs["heat"]) == {""}
+    assert not [note for note in found.notes if "tell of other runs" in note]
+
+
 def test_classes_are_never_mixed(tmp_path):
     heats = (
         heat("Q1", "08:00", CARS, racing_class="Touring"),

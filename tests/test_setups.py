@@ -113,7 +113,7 @@ def test_a_change_for_a_session_or_meeting_that_was_missed_holds_from_the_next_r
     assert "no laps of Bo Burg at autumn in the store" in log.warnings[0]
 
 
-def test_a_sheet_holds_for_its_run_alone(joined):
+def test_a_sheet_has_a_row_a_run_and_holds_until_the_next_value(joined):
     of, log = joined(
         "meeting;driver;run;Rear Bar;Ride height;weather\n"
         "spring;Ann Arbor;1;1,3;5,2 mm;dry\n"
@@ -121,8 +121,8 @@ def test_a_sheet_holds_for_its_run_alone(joined):
         "spring;Ann Arbor;F;std;5.0;dry\n"
         "summer;Ann Arbor;Q1;1.4;-;wet\n"
     )
-    assert of("Ann Arbor", "rear_bar") == "1.3 1.3 . 1.3 . 1.4"
-    assert of("Ann Arbor", "ride_height") == "5.2 . . 5 . 5"
+    assert of("Ann Arbor", "rear_bar") == "1.3 1.3 1.3 1.3 1.3 1.4"
+    assert of("Ann Arbor", "ride_height") == "5.2 5.2 5.2 5 5 5"
     assert log.problems == []
     assert log.warnings == ["setups.csv: column 'weather' is no factor and is not used"]
 

@@ -28,20 +28,23 @@ def season(counts):
     return pd.DataFrame(rows, columns=[*columns, "start_hour", "hour_known"])
 
 
-def twin(runs, entries, sheet_form):
-    """Every run looks through the whole log for what holds for it."""
+def twin(runs, entries):
+    """Every run looks through the whole log for what holds for it (the form does not matter), and
+    for where it was logged, if that was another meeting."""
     answer = {factor.name: [] for factor in FACTORS}
+    earlier = {factor.name: {} for factor in FACTORS}
     for run in runs.itertuples():
         for factor in FACTORS:
-            holds = None
+            holds = at_meeting = None
             for e in sorted(entries, key=lambda e: (DAYS[e.meeting], int(e.run), e.line)):
                 if (e.driver, e.factor) != (run.driver, factor.name):
                     continue
-                at, here = (DAYS[e.meeting], int(e.run)), (run.date, run.run_no)
-                if at == here or (at < here and not sheet_form):
-                    holds = None if e.value == "reset" else e.value
+                if (DAYS[e.meeting], int(e.run)) <= (run.date, run.run_no):
+                    holds, at_meeting = (None if e.value == "reset" else e.value), e.meeting
             answer[factor.name].append(holds)
-    return answer
+            if holds and at_meeting != run.meeting:
+                earlier[factor.name][run.Index] = at_meeting
+    return answer, {name: cells for name, cells in earlier.items() if cells}
 
 
 @st.composite
@@ -67,7 +70,8 @@ def test_every_run_has_what_the_log_says_of_it(drawn):
     log = SetupLog(sheet_form=sheet_form, entries=entries)
     found = join(team(), log, runs)
     assert log.problems == log.warnings == []
-    expected = twin(runs, entries, sheet_form)
+    expected, earlier = twin(runs, entries)
+    assert {name: cells for name, cells in log.carried.items() if cells} == earlier
     for name in expected:
         assert (
             found[name].astype(object).where(found[name].notna(), None).to_list() == expected[name]

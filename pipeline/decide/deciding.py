@@ -80,6 +80,7 @@ def decide(found: Found) -> Decisions:
     named = tables.properties.assign(words=tables.properties["property"].map(words))
     return replace(
         tables,
+        shares=shares,
         properties=PROPERTIES.conform(named),
         choices=CHOICES.conform(with_sentences(tables, parts)),
         tests=TESTS.conform(with_test_sentences(tables.tests, parts)),

@@ -14,6 +14,7 @@ POSITIONS = {"low": -1.0, "medium": 0.0, "high": 1.0}
 # `switchovers.words` where no crossing lies in the range, and where no line can be drawn.
 NOT_WITHIN = "not within what was run"
 NO_LINE = "cannot be told"
+BEYOND = "the best lies"  # `best_values.words` where the best of those that were run is an end
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,8 @@ def best_words(best: Row | None, part: Part) -> str:
     if best is None:
         return ""
     value, low, high = (number(best, name) for name in ("best", "low", "high"))
-    if value is None:
+    beyond = text(best, "words").startswith(BEYOND)
+    if value is None or beyond:
         return text(best, "words").rstrip(".")
     ends = "anywhere that was run"
     if low is not None or high is not None:

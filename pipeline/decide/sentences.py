@@ -176,6 +176,12 @@ def about(seconds: float | None) -> str:
     return f"about {rounded} s a race" if float(rounded) else "less than 0.1 s a race"
 
 
+def short_seconds(seconds: float) -> str:
+    """The same in the short list: '0.7 s', 'under 0.1 s'."""
+    words = about(seconds).removesuffix(" a race")
+    return words.removeprefix("about ").replace("less than", "under")
+
+
 def _odds(chance: float) -> tuple[str, str]:
     return next((short, words) for least, short, words in ODDS if chance >= least)
 
@@ -202,6 +208,8 @@ def few_words(row: Row, against: Row | None = None) -> str:
     scarce = min(filter(None, (row, against)), key=lambda r: number(r, "n_runs") or 0.0)
     if not is_few(scarce):
         return ""
+    if missing(scarce.get("n_runs")):  # a file that goes to one driver has no counts of the team's
+        return f"few data{_none_here(scarce)}"
     runs, drivers, meetings = (count(scarce, f"n_{n}") for n in ("runs", "drivers", "meetings"))
     words = f"few data: {plural(runs, 'run')}, {plural(drivers, 'driver')}, "
     return words + plural(meetings, "meeting") + _none_here(scarce)

@@ -22,8 +22,7 @@ def property_sentence(
     parts = len(shared.positions)
     if parts < 2:
         return f"{shared.label}, one step more: {effects}{where}."
-    agreement = number(graded[0], "agreement")
-    agree = parts if agreement is None else round(agreement * parts)
+    agree = agreeing(graded, shared)
     others = (
         f"; {' and '.join(odd)} {'goes' if len(odd) == 1 else 'go'} the other way" if odd else ""
     )
@@ -31,6 +30,14 @@ def property_sentence(
         f"{shared.label}, one step more: {effects}{where}. Shared by {parts} parts, which lend "
         f"each other runs; {agree} of {parts} parts agree{others}."
     )
+
+
+def agreeing(rows: Sequence[Row], shared: Property) -> int:
+    """How many options agree, at the grip at which the property does the most."""
+    parts = len(shared.positions)
+    most = max(rows, key=lambda row: abs(number(row, "estimate") or 0.0))
+    agreement = number(most, "agreement")
+    return parts if agreement is None else round(agreement * parts)
 
 
 def _effect(row: Row, *, first: bool) -> str:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, cast
 
 from pipeline.decide.places import POSITIONS, Part, Property
-from pipeline.decide.sentences import Said, about, odds_short, said
-from pipeline.decide.shared import property_sentence, question_sentence
+from pipeline.decide.sentences import Said, odds_short, said, short_seconds
+from pipeline.decide.shared import agreeing, property_sentence, question_sentence
 from pipeline.tables.cells import Row, number, text
 
 if TYPE_CHECKING:
@@ -45,8 +45,7 @@ class Situation:
     @property
     def saves(self) -> str:
         """The sentence's seconds, as the short list gives them: '0.7 s'."""
-        words = about(worth(self.row)).removesuffix(" a race")
-        return words.removeprefix("about ").replace("less than", "under")
+        return short_seconds(worth(self.row))
 
     @property
     def right(self) -> str:
@@ -83,8 +82,9 @@ class Told:
         own = self.situations.get((factor, grip, surface, driver))
         return own or self.situations[factor, grip, surface, ""]
 
-    def has(self, factor: str, grip: str = "", surface: str = "") -> bool:
-        return (factor, grip, surface, "") in self.situations
+    def has(self, factor: str, grip: str = "", surface: str = "", driver: str = "") -> bool:
+        keys = ((factor, grip, surface, name) for name in (driver, ""))
+        return any(key in self.situations for key in keys)
 
     @property
     def factors(self) -> list[str]:
@@ -215,24 +215,25 @@ def property_words(
         for row in rows_of(decisions.properties)
         if row["property"] == name and row["outcome"] == FASTEST
     ]
-    if not rows:
+    had = set(decisions.choices.loc[decisions.choices["gain_s"].notna(), "factor"])
+    told_of = {f: at for f, at in shared.positions.items() if f in had}
+    if not rows or not told_of:
         return ""
     switch = next(iter(_switches(decisions).get(name, ())), None)
-    odd = [parts[factor].label for factor in odd_ones(rows, shared, decisions, parts)]
-    return property_sentence(rows, switch, shared, odd)
+    with_numbers = Property(shared.label, told_of)
+    odd = odd_ones(rows, with_numbers, decisions, parts)
+    return property_sentence(rows, switch, with_numbers, [parts[factor].label for factor in odd])
 
 
 def odd_ones(
     rows: Sequence[Row], shared: Property, decisions: Decisions, parts: Mapping[str, Part]
 ) -> list[str]:
     """The options that go the other way: as many as the agreement says, the furthest first."""
-    count, agreement = len(shared.positions), number(rows[0], "agreement")
-    odd = 0 if agreement is None else count - round(agreement * count)
+    odd = len(shared.positions) - agreeing(rows, shared)
     common = {text(row, "grip"): -(number(row, "estimate") or 0.0) for row in rows}
     with_it = {
-        factor: _along(factor, common, shared.positions[factor], decisions, parts[factor])
-        for factor in shared.positions
-        if factor in parts
+        factor: _along(factor, common, positions, decisions, parts[factor])
+        for factor, positions in shared.positions.items()
     }
     return sorted((f for f in with_it if with_it[f] < 0), key=lambda f: with_it[f])[:odd]
 

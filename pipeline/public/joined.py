@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CallError
@@ -101,7 +101,9 @@ class Joined:
 
         names = list(dict.fromkeys(self.data.runs["meeting"]))
         known = _known(name, names, f"no meeting '{name}' has runs in the store. It has")
-        return MeetingSheet(analyse_meeting(self.data, known), self)
+        result = analyse_meeting(self.data, known)
+        carried = (sentence for meeting, sentence in self.source.carried if meeting == known)
+        return MeetingSheet(replace(result, notes=(*result.notes, *carried)), self)
 
     def context(self, command: str) -> ReportContext:
         """The words of a report made by this command."""
@@ -120,8 +122,15 @@ class Joined:
             set_aside_reasons(team.folder), self.data.outcomes,
         )  # fmt: skip
 
+    def everybody(self) -> Others:
+        """Everybody and every transponder, for a page in which nobody may stand."""
+        return self._others("", [])
+
     def others(self, driver: str) -> Others:
         """Who must not stand in the file of `driver`."""
+        return self._others(driver, [n for n in self.team.team_drivers if self.team.shares(n)])
+
+    def _others(self, driver: str, consenting: list[str]) -> Others:
         import pandas as pd
 
         from pipeline.report.privacy import others_of
@@ -131,7 +140,6 @@ class Joined:
         spellings = {str(n): set(rows["name_as_given"]) for n, rows in given.groupby("driver")}
         numbers = {*streams["transponder"].dropna(), *listed["transponder"]}
         people = pd.concat([streams[["driver", "team"]], listed[["driver", "team"]]])
-        consenting = [name for name in self.team.team_drivers if self.team.shares(name)]
         return others_of(driver, people, consenting, spellings, numbers)
 
 

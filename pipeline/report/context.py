@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from pipeline.decide.places import Part
 from pipeline.tables.outcomes import OUTCOMES, Outcome
 
 if TYPE_CHECKING:
@@ -30,6 +31,13 @@ class ReportContext:
     class_name: str = ""
     set_aside: tuple[tuple[str, int], ...] = ()
     outcomes: Mapping[str, Outcome] = field(default_factory=lambda: OUTCOMES)
+
+    def part(self, name: str) -> Part:
+        """What sentences have to know of a factor."""
+        factor = self.factors.get(name)
+        if factor is None:
+            return Part(name, "")
+        return Part(factor.label, factor.reference, factor.unit or "", factor.kind == "number")
 
     def factor_label(self, name: str) -> str:
         factor = self.factors.get(name)

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 
     from pipeline.report.context import ReportContext
 
+LEGEND = (
+    "● shown to be better; ■ shown to be worse; ◆ shown to be too small to matter; ○ not settled. "
+    "Each line is the 95 % interval: in 19 such intervals of 20 the true value lies inside."
+)
 MARKS = {"better": "●", "worse": "■", "level": "◆", "open": "○", "none": ""}
 
 

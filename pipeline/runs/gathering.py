@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import UserError
-from pipeline.runs.joining import one_run_each
+from pipeline.runs.carried import carried_over, without_renamed
+from pipeline.runs.joining import one_run_each, told_apart
 from pipeline.runs.logbooks import read_log
 from pipeline.runs.neutralised import with_neutralised
 from pipeline.runs.order import hours, natural
@@ -49,7 +50,8 @@ class Gathered:
 
     runs: as SeasonData.runs, and start_hour. laps: see SeasonData. streams: see
     streams.read_streams. setups: the log as read, with its faults. notes: sentences about data
-    that were left out or guessed.
+    that were left out or guessed; carried: those on settings of an earlier meeting, with the
+    meeting that each is about.
     """
 
     team: Team
@@ -58,6 +60,7 @@ class Gathered:
     streams: pd.DataFrame
     setups: SetupLog
     notes: tuple[str, ...] = ()
+    carried: tuple[tuple[str, str], ...] = ()
 
     def of_class(self, name: str | None) -> Season:
         """One class; CallError as in load_season."""
@@ -69,12 +72,13 @@ class Gathered:
         if len(classes) > 1 and name is None:
             why = "as team.toml says" if self.team.racing_class else "where settings were changed"
             notes = (f"of several classes in the store '{chosen}' is taken, {why}", *notes)
-        return Season(data, self.streams, self.setups, chosen, classes, notes)
+        return Season(data, self.streams, self.setups, chosen, classes, notes, self.carried)
 
 
 @dataclass(frozen=True, eq=False)
 class Season:
-    """What the models take, of one class; streams, setups and notes of all, see Gathered."""
+    """What the models take, of one class; streams, setups, notes and carried of all, see
+    Gathered."""
 
     data: SeasonData
     streams: pd.DataFrame
@@ -82,6 +86,7 @@ class Season:
     racing_class: str
     classes: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    carried: tuple[tuple[str, str], ...] = ()
 
 
 def load_season(team: Team, class_name: str | None = None) -> SeasonData:
@@ -157,9 +162,12 @@ def gather(team: Team, until: str | None = None) -> Gathered:
     runs = with_only_class(runs)
     log = read_log(team)
     log.entries = [entry for entry in log.entries if began(entry.meeting)]
+    log.books = [book for book in log.books if began(book.meeting)]
+    without_renamed(team, log, part.streams)
     runs = pd.concat([runs, join(team, log, runs)], axis=1)
-    notes = (*part.notes, *_time_notes(runs))
-    return Gathered(team, runs, part.laps, part.streams, log, notes)
+    carried = tuple(carried_over(team, log, runs))
+    notes = (*part.notes, *_time_notes(runs), *(sentence for _, sentence in carried))
+    return Gathered(team, runs, part.laps, part.streams, log, notes, carried)
 
 
 Records = list[tuple[str, ImportRecord]]
@@ -205,8 +213,10 @@ def runs_of(store: Store, team: Team, meetings: list[str], people: People) -> St
     streams, laps = read_streams(store, team, meetings, people)
     streams["class"] = one_spelling(streams["class"])
     streams["hour"], streams["hour_known"] = hours(streams)
+    streams, said = told_apart(streams, laps)
     streams["run"] = streams.groupby(RUN_KEY, sort=False).ngroup()
     streams, laps, notes = one_run_each(streams, laps)
+    notes += said
     runs, place = _in_order_of_time(_runs(streams), meetings)
     notes += _with_conditions(runs, team)
     run = place[streams["run"].to_numpy()[laps["stream"].to_numpy()]]

@@ -49,7 +49,7 @@ def read_log(team: Team) -> SetupLog:
         name = path.relative_to(team.folder).as_posix()
         file = read_books(team, path, name)
         log.books += file.books
-        log.problems += file.log.problems
+        log.problems += [each for each in file.log.problems if each not in log.problems]
         log.warnings += file.log.warnings
     _read_feel(team, log)
     return log
@@ -70,6 +70,7 @@ def _read_feel(team: Team, log: SetupLog) -> None:
         log.warnings.append(f"{sheet.name}: team.toml has no [[feel]]; it is not used")
         return
     log.feel = log_of(team, sheet, team.feels)
+    log.feel.holds = False
     log.problems += log.feel.problems
     log.warnings += log.feel.warnings
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
+from pipeline.team.dates import read_day
 from pipeline.team.session_facts import plain_session
 from pipeline.team.sheets import nearest
 from pipeline.team.tables import plain, time_of_day
@@ -25,11 +26,12 @@ SAME = ("same", "-", "–", "—", "=", '"', "idem", "ditto")
 NEAR_HOURS = 0.25
 NUMBER = re.compile(r"#?0*(\d{1,4})(?:\.0)?")
 RUN_WORD = re.compile(r"(?:before |from |for )?run\W{0,2}0*(\d{1,4})", re.IGNORECASE)
-_DAY_AND_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[ T](\S+)")
+_DAY_AND_TIME = re.compile(r"(\S+\d{4}|\d{4}\S+)[ T](\S+)")
 
 
 class Run(NamedTuple):
     row: Hashable
+    meeting: str
     place: int
     date: str
     session: str
@@ -77,7 +79,7 @@ class Places:
         fields = ["meeting", "driver", "place", "date", "session", "class", "run_no"]
         fields += ["start_hour", "hour_known"]
         for index, meeting, driver, *cells in ordered[fields].itertuples(name=None):
-            run = Run(index, *cells)
+            run = Run(index, meeting, *cells)
             self.runs[meeting, driver].append(run)
             self.career[driver, run.racing_class].append(run)
         self.days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
@@ -137,9 +139,10 @@ class Places:
         if number:
             return self._by_number(entry, runs, int(number[1]))
         dated = _DAY_AND_TIME.fullmatch(entry.run)
-        clock = time_of_day(dated[2] if dated else entry.run)
+        day = read_day(dated[1]) if dated else ""
+        clock = time_of_day(dated[2] if dated and day else entry.run)
         if clock:
-            return self._by_time(entry, runs, dated[1] if dated else "", hours_of(clock))
+            return self._by_time(entry, runs, day or "", hours_of(clock))
         return self._by_session(entry, runs)
 
     def _by_number(self, entry: Entry, runs: list[Run], number: int) -> Place | None:
@@ -196,7 +199,7 @@ class Places:
         return None
 
     def _next(self, entry: Entry, racing_class: str, date: str, hour: float) -> Place | None:
-        return None if self.log.sheet_form else self.next_run(entry, racing_class, date, hour)
+        return self.next_run(entry, racing_class, date, hour) if self.log.holds else None
 
     def next_run(self, entry: Entry, racing_class: str, date: str, hour: float = 24.0) -> Place:
         """The driver's first run from that moment on, or past the last one."""
@@ -212,7 +215,7 @@ class Places:
         self.log.fault(entry.line, column, found, expected, advice, entry.source)
 
     def _warn(self, entry: Entry, words: str) -> None:
-        held = "it does not count" if self.log.sheet_form else "it holds from the next run"
+        held = "it holds from the next run" if self.log.holds else "it does not count"
         self.log.warnings.append(f"{self.log.name}, line {entry.line}: {words}; {held}")
 
 

@@ -1,8 +1,8 @@
 """The setup log → what was on the car in each run, and how it felt.
 
-Two forms, told apart by the header. Changes (`factor`, `value`): a value holds from its run until
-the next row of that driver and factor, through later meetings too. Sheet (a column a factor): a
-row holds for its run alone, an empty cell is an unknown setting.
+Two forms, told apart by the header: changes (`factor`, `value`), a row a change; sheet (a column a
+factor), a row a run, in which an empty cell means as before. In both a value holds until the next
+of that driver and factor, through later meetings too; what rests on that is said.
 """
 
 from __future__ import annotations
@@ -18,7 +18,9 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Problem
 from pipeline.runs.logbook_places import place_books
 from pipeline.runs.setup_conflicts import settle_between, two_values
+from pipeline.runs.setup_numbers import Written, two_readings
 from pipeline.runs.setup_places import RESET, SAME, UNKNOWN, Placed, Places
+from pipeline.team.factors import Factor
 from pipeline.team.sheets import FREE_TEXT, Sheet, column_name, nearest, read_sheet
 from pipeline.team.tables import plain, plain_map
 
@@ -68,7 +70,9 @@ class Book:
 class SetupLog:
     """The log as read: its entries in the order of the file, and what is wrong with it.
 
+    holds: a value holds until the next one (scores do not).
     books, feel: what was kept in logbooks, and the scores of feel.csv (see runs.logbooks).
+    carried: factor -> index of a run -> the earlier meeting that its setting is from, see join.
     """
 
     name: str = "setups.csv"
@@ -76,8 +80,10 @@ class SetupLog:
     entries: list[Entry] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    holds: bool = True
     books: list[Book] = field(default_factory=list)
     feel: SetupLog | None = None
+    carried: dict[str, dict[Hashable, str]] = field(default_factory=dict)
 
     def fault(
         self, line: int, column: str, found: str, expected: str, advice: str = "", where: str = ""
@@ -157,6 +163,7 @@ class _Reader:
         self.members = set(team.team_drivers)
         self.strangers: set[str] = set()
         self.factor = lru_cache(team.factor)
+        self.numbers: dict[str, list[Written]] = defaultdict(list)
 
     def read(self) -> None:
         if "class" not in self.frame:
@@ -164,6 +171,8 @@ class _Reader:
         rows = self.frame.to_dict("records")
         for line, row in zip(self.frame.index.to_list(), rows, strict=True):
             self.row(int(line), {str(name): str(cell) for name, cell in row.items()})
+        for factor in self.team.factors:
+            self.log.problems += two_readings(self.log.name, factor, self.numbers[factor.name])
 
     def row(self, line: int, row: dict[str, str]) -> None:
         meeting = self.known(line, "meeting", row["meeting"], self.meetings, "meetings.csv")
@@ -217,6 +226,8 @@ class _Reader:
             return None
         level = factor.read(text)
         if level is not None:
+            if isinstance(factor, Factor) and factor.kind == "number":
+                self.numbers[factor.name].append(Written(text, line, column))
             return level
         if plain(text) in (RESET, UNKNOWN):
             return RESET
@@ -235,14 +246,15 @@ def join(team: Team, log: SetupLog, runs: pd.DataFrame) -> pd.DataFrame:
 
     runs: all runs of the season with meeting, date, class, session, driver, team, run_no, hour,
     hour_known; its index is kept. Faults that only the runs show (no such run, two values for
-    one run) are added to `log.problems`, what has no effect yet to `log.warnings`.
+    one run) are added to `log.problems`, what has no effect yet to `log.warnings`; what rests on
+    an earlier meeting becomes `log.carried`.
     """
     import pandas as pd
 
     mine = runs[runs["team"]]
     places = Places(mine, runs, team)
     placed = placed_rows(log, places, {factor.name for factor in team.factors})
-    settings = _settings(placed, places, log.sheet_form)
+    settings, log.carried = _settings(placed, places)
     scores = _scores(log, places, {feel.name for feel in team.feels})
     columns = {}
     for factor in team.factors:
@@ -271,7 +283,7 @@ def _scores(
     """feel -> index of a run of the team -> score."""
     if not names:
         return {}
-    feel = replace(log.feel or SetupLog("feel.csv", True), books=log.books)
+    feel = replace(log.feel or SetupLog("feel.csv", True, holds=False), books=log.books)
     out: dict[str, dict[Hashable, str | None]] = defaultdict(dict)
     by_place = {run.place: run.row for runs in places.career.values() for run in runs}
     for each in placed_rows(feel, places, names):
@@ -284,22 +296,25 @@ def _scores(
 
 
 def _settings(
-    placed: list[Placed], places: Places, sheet_form: bool
-) -> dict[str, dict[Hashable, str | None]]:
-    """factor -> index of a run of the team -> setting."""
-    rows: dict[tuple[str, str, str], list[tuple[int, str, bool]]] = defaultdict(list)
+    placed: list[Placed], places: Places
+) -> tuple[dict[str, dict[Hashable, str | None]], dict[str, dict[Hashable, str]]]:
+    """factor -> index of a run of the team -> setting; and the same -> the earlier meeting at which
+    it was logged, for settings that are carried over."""
+    rows: dict[tuple[str, str, str], list[tuple[int, str, str]]] = defaultdict(list)
     for each in placed:
         before = rows[each.entry.driver, each.racing_class, each.entry.factor]
-        same = each.entry.value == SAME[0]
-        value = (before[-1][1] if before else RESET) if same else each.entry.value
-        carries = not sheet_form or bool(each.entry.source)
-        before.append((each.at.place, value, carries))
+        value, meeting = each.entry.value, each.entry.meeting
+        if value == SAME[0]:
+            value = before[-1][1] if before else RESET
+        before.append((each.at.place, value, meeting))
     out: dict[str, dict[Hashable, str | None]] = defaultdict(dict)
+    carried: dict[str, dict[Hashable, str]] = defaultdict(dict)
     for (driver, racing_class, factor), changes in rows.items():
         starts = [place for place, *_ in changes]
         for run in places.career.get((driver, racing_class), []):
             last = bisect.bisect_right(starts, run.place) - 1
-            holds = last >= 0 and (changes[last][2] or starts[last] == run.place)
-            setting = changes[last][1] if holds else RESET
+            _, setting, meeting = changes[last] if last >= 0 else (0, RESET, run.meeting)
             out[factor][run.row] = None if setting == RESET else setting
-    return out
+            if setting != RESET and meeting != run.meeting:
+                carried[factor][run.row] = meeting
+    return out, carried

@@ -36,6 +36,7 @@ class Condition:
         return (self.values.index(value) if known else len(self.values)), value
 
 
+TOGETHER = " & "  # between two conditions under which the very same runs were made
 PER_STEP = " per step"  # behind a condition's name: how an effect changes along it
 
 _EVERY_TEAMS = (
@@ -56,11 +57,15 @@ def sort_key(condition: str) -> tuple[str, int, str]:
     """'grip=low' before 'grip=high', and before 'surface=asphalt'."""
     name, value = parted(condition)
     found = CONDITIONS.get(name)
-    return (name, *(found.place(value) if found else (0, value)))
+    first = value.split(TOGETHER)[0]
+    return (name, *(found.place(first) if found else (0, value)))
 
 
 def condition_words(condition: str) -> str:
     """'grip=high' → 'at high grip', 'surface=carpet' → 'on carpet', 'all' → 'overall'."""
+    if TOGETHER in condition:
+        both = " or ".join(condition_words(part) for part in condition.split(TOGETHER))
+        return f"{both} (the same runs)"
     name, value = parted(condition)
     if name == "all":
         return "overall"

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from pipeline.tables.schema import table
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from pipeline.decide.places import Property
 
 
 ADVICE = ("fit", "try", "keep", "either")
@@ -132,7 +134,7 @@ class Decisions:
 
     race_laps: laps in a race. worthwhile_s: a smaller difference does not matter, s a lap.
     worth_changing_s: a smaller gain is not worth a change, s over a race. grips, surfaces: those
-    that the team ran, in order. notes: sentences about what could not be decided, and why.
+    that the team ran, in order. shares: by name, the properties that parts share. notes: sentences about what could not be decided, and why.
     """
 
     choices: pd.DataFrame
@@ -147,6 +149,7 @@ class Decisions:
     grips: tuple[str, ...] = ()
     surfaces: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    shares: Mapping[str, Property] = field(default_factory=dict)
 
     def tables(self) -> Iterator[tuple[str, pd.DataFrame]]:
         """Each table with its name."""

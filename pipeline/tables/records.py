@@ -72,6 +72,7 @@ class SeasonResult:
     placebo, placebo_warning: what the analysis found on shuffled logs, where that was asked for,
         and a warning where it was more than chance allows; else ''.
     decisions: what to fit and what to test next, see tables.decisions; None where nobody asked.
+    changes: decisions.CHANGES, since the last meeting; None where that was not asked for.
     """
 
     effects: pd.DataFrame
@@ -92,8 +93,9 @@ class SeasonResult:
     notes: tuple[str, ...] = ()
     placebo: str = ""
     placebo_warning: str = ""
-    decisions: Decisions | None = None
     timings: dict[str, float] = field(default_factory=dict)
+    decisions: Decisions | None = None
+    changes: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)

@@ -203,7 +203,7 @@ class _Reader:
             if read is None:
                 at = ("factor", place, "reference")
                 self.fault(f"'{keys.reference}'", made.expected(), at)
-            made = replace(made, reference=read or "")
+            made = replace(made, reference=read or "", reference_text=keys.reference)
         self.result.factors.append(self.with_positions(place, made, keys))
 
     def with_positions(self, place: int, factor: Factor, keys: _FactorKeys) -> Factor:

@@ -18,6 +18,13 @@ def quantity(text: str) -> tuple[float, str] | None:
     return float(match[1].replace(",", ".")), _plain(match[2] or "")
 
 
+def without_group(text: str) -> float | None:
+    """5000 for '5.000' and '5,000 mm': the number if its mark may part groups, else None."""
+    match = _QUANTITY.fullmatch(text.strip())
+    grouped = match and re.fullmatch(r"([+-]?[1-9]\d{0,2})[.,](\d{3})", match[1])
+    return float(grouped[1] + grouped[2]) if grouped else None
+
+
 def number_text(value: float) -> str:
     """A number as it is written in every table of settings: 1.30 is `1.3`."""
     return f"{value + 0.0:.10g}"
@@ -34,6 +41,7 @@ class Factor:
 
     step: of a number, one usual change; None: what the runs show. property: what it does beside
     other factors, '' for nothing; positions: of its levels on that, or, of a number, per_step.
+    reference_text: the reference as team.toml writes it, where that is text.
     """
 
     name: str
@@ -46,6 +54,7 @@ class Factor:
     property: str = ""
     positions: tuple[tuple[str, float], ...] = ()
     per_step: float | None = None
+    reference_text: str = ""
 
     def read(self, text: str) -> str | None:
         """The level (or number) that a person means by `text`; None if it is none of them.
