@@ -60,8 +60,15 @@ class Circumstances:
         for driver in ("", *self.drivers):
             for surface in ("", *self.surfaces):
                 for grip in ("", *self.grips):
-                    position = POSITIONS[grip] if grip else float(self.position.mean())
-                    yield Situation(grip, surface, driver, Place(position, driver, surface))
+                    place = self.place(grip, driver, surface)
+                    yield Situation(grip, surface, driver, place)
+
+    def place(self, grip: str, driver: str = "", surface: str = "") -> Place:
+        """At a word of grip; '': on average over the runs."""
+        if grip:
+            return Place(POSITIONS[grip], driver, surface)
+        square = float((self.position**2).mean())
+        return Place(float(self.position.mean()), driver, surface, square)
 
     def here(self, situation: Situation) -> Flags:
         """Flags of the runs at its grip and on its surface, (R,)."""

@@ -104,7 +104,7 @@ def _columns(rows: list[dict[str, object]]) -> dict[str, list[object]]:
 
 def _evidence(found: Found) -> dict[str, Evidence]:
     """Of pace, fade, mistakes and what a race holds beside them, as far as each was fitted."""
-    columns = [*found.design.contrasts, *found.along.gradients, *found.along.curvatures]
+    columns = [*found.design.contrasts, *found.along.columns]
     out = {}
     for name in LINEAR:
         fits = found.fits.get(name)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.decide.evidence import Key
-from pipeline.models.axis import CURVATURE, GRADIENT, bend
+from pipeline.models.axis import BOW, CURVATURE, GRADIENT, bend
 from pipeline.models.contrasts import LEAST_RUNS_OF_VALUE
 from pipeline.team.factors import Factor, number_text
 
@@ -31,7 +31,8 @@ class Options:
 
     keys: of the m coefficients that tell them apart, gradients not among them. weights: (n, m),
     against the reference. drivers: who tried each of its contrasts, by level. untold: level ->
-    why it cannot be told. values: (n,) of a number, else None.
+    why it cannot be told. values: (n,) of a number, else None. bows: coefficients of what leaves
+    the line along grip.
     """
 
     factor: Factor
@@ -43,13 +44,19 @@ class Options:
     untold: dict[str, str]
     values: Array | None = None
     is_direction: bool = False
+    bows: frozenset[Key] = frozenset()
 
     @property
     def units(self) -> dict[Key, float]:
         """What of a usual effect each coefficient has: a level all of it."""
         sizes = [self._unit(key) for key in self.keys]
         whole = dict(zip(self.keys, sizes, strict=True))
-        return whole | {k._replace(part=GRADIENT): u for k, u in whole.items() if not k.part}
+        moved = {k._replace(part=GRADIENT): u for k, u in whole.items() if not k.part}
+        return whole | moved | {bow: whole[bow._replace(part="")] for bow in self.bows}
+
+    def is_off_line(self, level: str) -> bool:
+        """Whether a level's effect at low, medium and high grip is not on a line."""
+        return any(bow.level == level for bow in self.bows)
 
     def _unit(self, key: Key) -> float:
         return 1.0
@@ -132,7 +139,13 @@ def options_of(
             out.append(_number(design, factor, own, along))
         else:
             out.append(_levels(factor, own))
-    return out
+    return [_with_bows(one, along) for one in out]
+
+
+def _with_bows(options: Options, along: Along) -> Options:
+    bows = {Key(c.factor, c.level, BOW) for c in along.bows}
+    own = {key._replace(part=BOW) for key in options.keys if not key.part}
+    return replace(options, bows=frozenset(bows & own))
 
 
 def _levels(factor: Factor, own: Sequence[Standing]) -> Options:

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.decide.choices import LIMITS_95, Circumstances
 from pipeline.decide.evidence import Evidence
-from pipeline.decide.race import Believed, Place
+from pipeline.decide.race import Believed
 from pipeline.models.axis import GRADIENT, POSITIONS
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def property_rows(
         for grip in ("", *around.grips):
             position = POSITIONS[grip] if grip else float(around.position.mean())
             for outcome in ("pace", "race"):
-                place = Place(position)
+                place = around.place(grip)
                 drawn = one.seconds(place) if outcome == "race" else one.effect(outcome, place)
                 low, high = np.quantile(drawn[:, 0], LIMITS_95)
                 mean = float(drawn.mean())

@@ -19,7 +19,7 @@ from pipeline.decide.belief import DRAWS, draws, learn_sizes
 from pipeline.decide.evidence import DRIVER, SURFACE, Evidence, Key
 from pipeline.decide.options import Options, property_options
 from pipeline.decide.shrinking import Shared
-from pipeline.models.axis import GRADIENT
+from pipeline.models.axis import BOW, GRADIENT
 
 if TYPE_CHECKING:
     from pipeline.models.engine.rows import Array
@@ -39,11 +39,13 @@ MOST_LOG_RATIO = 2.0  # a tail of draws at ten times the incidents would rule th
 
 @dataclass(frozen=True)
 class Place:
-    """Where a choice is made: position on the axis of grip; driver and surface, '' for any."""
+    """Where a choice is made: position on the axis of grip; driver and surface, '' for any. square:
+    of a mean over positions, the mean of their squares; None: of one position."""
 
     position: float
     driver: str = ""
     surface: str = ""
+    square: float | None = None
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,8 @@ class Believed:
         if key.part:
             return out
         out += place.position * found[key._replace(part=GRADIENT)]
+        if (bow := key._replace(part=BOW)) in found:
+            out += (place.position**2 if place.square is None else place.square) * found[bow]
         out += self.anew[outcome][key.level]
         out += self._by_driver(outcome, key, place.driver)
         return out + self._on_surface(found, key, place.surface)

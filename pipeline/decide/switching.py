@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.decide.choices import LIMITS_95, Circumstances
-from pipeline.decide.places import NOT_WITHIN
+from pipeline.decide.places import NO_LINE, NOT_WITHIN
 from pipeline.decide.race import Believed, Place
-from pipeline.models.axis import POSITIONS
+from pipeline.models.axis import OFF_LINE, POSITIONS
 from pipeline.team.factors import number_text
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 GRID = 41  # positions, or values, at which lines are compared
 NEAR = 0.15  # of a step: so near to a word's position that the word alone is said
 OPEN_SHARE = 0.025
+NOWHERE = {"at": None, "low": None, "high": None, "words": f"{NO_LINE} where: {OFF_LINE}"}
 AT_ANY = "at any grip, or at none"
 
 
@@ -37,13 +38,14 @@ def switchover_rows(believed: Sequence[Believed], around: Circumstances) -> list
             weights[0, place] = 1.0
             for outcome in ("race", "pace"):
                 lines = np.column_stack([_at(one, outcome, p, weights) for p in positions])
+                off_line = one.options.is_off_line(level)
                 rows.append(
                     {
                         "factor": one.options.factor.name,
                         "level": level,
                         "reference": one.options.reference,
                         "outcome": outcome,
-                        **crossing(lines, positions),
+                        **(NOWHERE if off_line else crossing(lines, positions)),
                     }
                 )
     return rows
@@ -112,9 +114,8 @@ def curve_rows(
         fine = np.unique(np.r_[np.linspace(values.min(), values.max(), GRID), values])
         weights = one.options.weights_at(fine)
         for grip in ("", *around.grips):
-            position = POSITIONS[grip] if grip else float(around.position.mean())
             for outcome in ("pace", "race"):
-                place = Place(position)
+                place = around.place(grip)
                 drawn = (
                     one.seconds(place, weights)
                     if outcome == "race"

@@ -16,7 +16,6 @@ from scipy.special import ndtr
 
 from pipeline.decide.choices import Circumstances
 from pipeline.decide.race import Believed, Place
-from pipeline.models.axis import POSITIONS
 from pipeline.plan.precision import precision, views_of
 from pipeline.plan.trend import day_nuisance
 
@@ -66,12 +65,12 @@ def next_test_rows(
 
 def _of_factor(one: Believed, around: Circumstances, day: DayShown) -> Iterator[dict[str, Any]]:
     """By grip where the better level changes with it, else once for any."""
-    asked = [(g, POSITIONS[g]) for g in around.grips]
-    better = {int(one.seconds(Place(p)).mean(axis=0).argmin()) for _, p in asked}
+    asked: Sequence[str] = around.grips
+    better = {int(one.seconds(around.place(g)).mean(axis=0).argmin()) for g in asked}
     if len(better) < 2:
-        asked = [("", float(around.position.mean()))]
-    for grip, position in asked:
-        yield _test(one, grip, Place(position), day)
+        asked = [""]
+    for grip in asked:
+        yield _test(one, grip, around.place(grip), day)
 
 
 def _test(one: Believed, grip: str, place: Place, day: DayShown) -> dict[str, Any]:

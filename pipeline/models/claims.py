@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.models.effects import numbers
-from pipeline.models.lookup import Found
+from pipeline.models.lookup import Found, Lookup
 from pipeline.models.verdicts import Margins, claim_verdict, more_switches
 
 if TYPE_CHECKING:
@@ -29,9 +29,6 @@ COLUMNS = [
     "more_switches",
 ]
 
-# (outcome, factor, from, to, condition) -> what was found
-Lookup = Callable[[str, str, str, str, str], Found | None]
-
 
 def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> pd.DataFrame:
     """One row a claim; open where the data cannot tell."""
@@ -39,10 +36,12 @@ def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> p
 
     rows = []
     for claim in claims:
-        found = lookup(claim.outcome, claim.factor, claim.from_, claim.to, claim.condition)
+        name = claim.factor or claim.property
+        ask = lookup.of_property if claim.property else lookup.of_factor
+        found = ask(claim.outcome, name, claim.from_, claim.to, claim.condition)
         row: dict[str, object] = {
             "text": claim.text,
-            "factor": claim.factor,
+            "factor": name,
             "from": claim.from_,
             "to": claim.to,
             "outcome": claim.outcome,

@@ -21,7 +21,7 @@ from pipeline.models.families import family_q_values
 from pipeline.models.identify import Standing
 from pipeline.models.shuffled import NO_VOICE, Shuffled
 from pipeline.models.verdicts import Margins, difference_of_voices, verdict
-from pipeline.tables.conditions import parted
+from pipeline.tables.conditions import PER_STEP, is_per_step, parted
 from pipeline.tables.outcomes import NOT_ENOUGH, Outcome, outcome_of
 from pipeline.tables.schema import EFFECTS
 
@@ -182,7 +182,8 @@ def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
     }
     if estimate is None:
         return row
-    shuffled, along = effect.shuffled.p_value, bool(s.contrast.part)
+    shuffled = effect.shuffled.p_value
+    along = s.condition.removesuffix(PER_STEP) if is_per_step(s.condition) else ""
     return row | {
         **numbers(effect.of, estimate),
         "p_value": estimate.p_value,

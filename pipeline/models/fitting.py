@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from pipeline.errors import UserError
+from pipeline.models.axis import PER_STEP
 from pipeline.models.design import Block, Design, independent
 from pipeline.models.engine.arrow import NotPositiveError
 from pipeline.models.engine.inference import Estimate, contrasts
@@ -120,13 +121,18 @@ class OutcomeFit:
 
 @dataclass(frozen=True)
 class OutcomeFits:
-    """All fits of a mixed-model outcome: over everything, one a condition variable, and one with
-    gradients along grip where there are any."""
+    """All fits of a mixed-model outcome: over everything, one a condition variable, and one an axis
+    ('grip per step') along which there are gradients."""
 
     base: OutcomeFit
     by_variable: Mapping[str, OutcomeFit]
     factor: float
-    along: OutcomeFit | None = None
+    axes: Mapping[str, OutcomeFit] = field(default_factory=dict)
+
+    @property
+    def along(self) -> OutcomeFit | None:
+        """The fit with gradients along grip, where there are any."""
+        return self.axes.get(PER_STEP)
 
 
 def fit_outcome(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.models.axis import NO_AXIS, PER_STEP, Along
+from pipeline.models.axis import Along
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit, fit_counts
 from pipeline.models.counts_interval import wald_interval
@@ -25,7 +25,7 @@ from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
 from pipeline.models.identify import Standing
 from pipeline.models.responses import Laps
-from pipeline.tables.conditions import parted
+from pipeline.tables.conditions import is_per_step, parted
 from pipeline.tables.outcomes import MISTAKES, Outcome
 
 Flags = NDArray[np.bool_]
@@ -38,7 +38,7 @@ def mistake_effects(
     design: Design,
     laps: Laps,
     standings: Sequence[Standing],
-    along: Along = NO_AXIS,
+    axes: Sequence[Along] = (),
     outcome: Outcome = MISTAKES,
     start: CountFit | None = None,
 ) -> tuple[list[Effect], dict[str, MistakeFit]]:
@@ -50,13 +50,15 @@ def mistake_effects(
     out: list[Effect] = []
     fits: dict[str, MistakeFit] = {}
     counted = Counted(*outcome.response(laps))
-    variables = dict.fromkeys(parted(s.condition)[0] for s in standings)
-    for variable in [*variables, *([] if along.is_empty or PER_STEP in variables else [PER_STEP])]:
+    along = {axis.condition: axis for axis in axes if not axis.is_empty}
+    for variable in dict.fromkeys([*(parted(s.condition)[0] for s in standings), *along]):
         chosen = [s for s in standings if parted(s.condition)[0] == variable]
         if not counted.events[counted.use].any():
             out += [Effect(outcome, s, None) for s in chosen]
             continue
-        columns = [*_along_columns(standings, along), *chosen] if variable == PER_STEP else chosen
+        columns = chosen
+        if is_per_step(variable):
+            columns = [*_along_columns(standings, variable, along.get(variable)), *chosen]
         before = fits["all"].fit if fits else start
         fitted = fits[variable] = _fit(design, counted, columns, variable, before)
         for standing in chosen:
@@ -65,11 +67,14 @@ def mistake_effects(
     return out, fits
 
 
-def _along_columns(standings: Sequence[Standing], along: Along) -> list[Standing]:
-    """The contrasts themselves and their curvatures, beside which the gradients stand."""
-    mains = [replace(s, condition=PER_STEP) for s in standings if s.condition == "all"]
+def _along_columns(
+    standings: Sequence[Standing], variable: str, along: Along | None
+) -> list[Standing]:
+    """The contrasts themselves, beside which the gradients stand, with curvatures and bows."""
+    mains = [replace(s, condition=variable) for s in standings if s.condition == "all"]
     whose = {s.contrast.factor: s for s in mains}
-    return [*mains, *(replace(whose[c.factor], contrast=c) for c in along.curvatures)]
+    more = (*along.curvatures, *along.bows) if along else ()
+    return [*mains, *(replace(whose[c.factor], contrast=c) for c in more)]
 
 
 def _effect(
@@ -121,6 +126,16 @@ class MistakeFit:
 
     def estimate(self, standing: Standing, these: bool = False) -> Estimate | None:
         """At the next meeting or, `these`, at the mean of the meetings that tried it."""
+        L = self.combination(standing, these)
+        return None if L is None else self.of(L)
+
+    def of(self, L: Array) -> Estimate:
+        """Of a combination (c,) of the coefficients."""
+        found = wald_interval(self.fit, L)
+        return Estimate(found.estimate, found.std_error, found.df)
+
+    def combination(self, standing: Standing, these: bool = False) -> Array | None:
+        """The effect as a sum of the coefficients, (c,); None where it cannot be told."""
         contrast = standing.contrast
         column = self.columns.get((contrast.name, standing.condition))
         if not standing.tellable or column is None:
@@ -131,8 +146,7 @@ class MistakeFit:
             place = self.deviations.get((contrast.name, meeting))
             if place is not None:
                 L[place] += share
-        found = wald_interval(self.fit, L * unit_weight(contrast)[contrast.name])
-        return Estimate(found.estimate, found.std_error, found.df)
+        return L * unit_weight(contrast)[contrast.name]
 
 
 def _fit(
@@ -173,7 +187,7 @@ def _split(
     Those that get a number come first: of columns that say the same the first is kept. Runs in no
     condition keep a column too, so that what they were run with is not taken for the reference.
     """
-    rest = np.full(len(design.hour), variable not in ("all", PER_STEP))
+    rest = np.full(len(design.hour), variable != "all" and not is_per_step(variable))
     for standing in sorted(standings, key=lambda s: not s.tellable):
         here = in_condition(design, standing.condition)
         rest &= ~here

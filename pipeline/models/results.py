@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from pipeline.models.axis import grip_positions
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit
 from pipeline.models.curves import Corrected
@@ -41,6 +42,7 @@ KEYS = ["factor", "level", "reference"]
 def runs_table(data: SeasonData, design: Design, corrected: Corrected) -> pd.DataFrame:
     """All runs with what the laps give and, for those in the model, the corrected time."""
     runs = data.runs.copy()
+    runs["grip_position"] = grip_positions(runs["grip"])
     for name, values in (
         ("corrected_s", corrected.seconds),
         ("corrected_low", corrected.low),
@@ -50,7 +52,7 @@ def runs_table(data: SeasonData, design: Design, corrected: Corrected) -> pd.Dat
         column[design.index] = values
         runs[name] = column
     table = RUNS.conform(runs) if "laps" in runs else runs[[*runs.columns.intersection(RUNS.names)]]
-    more = [f.name for f in data.factors]
+    more = [*(f.name for f in data.factors), *(c.name for c in data.conditions)]
     more += ["class", "heat", "team", "date", "hour", "excluded", "corrected_low", "corrected_high"]
     return pd.concat([table, runs[more]], axis=1)
 

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import UserError
-from pipeline.models.axis import NO_AXIS, PER_STEP, Along, along_grip, gradient_standings
+from pipeline.models.alike import alike, sentences, with_partners
+from pipeline.models.axis import Along, along_condition, along_grip, gradient_standings
 from pipeline.models.claims import claims_table
 from pipeline.models.curves import corrected_times, grip_table
 from pipeline.models.design import (
@@ -31,6 +32,7 @@ from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.lookup import Lookup
 from pipeline.models.mistakes import CountFits, MistakeFit, mistake_effects
 from pipeline.models.notes import season_notes
+from pipeline.models.off_line import with_bows
 from pipeline.models.race import race_check, race_facts
 from pipeline.models.responses import (
     Laps,
@@ -112,18 +114,23 @@ def effects_alone(
 
 @dataclass(frozen=True)
 class Found:
-    """All that is estimated of a season."""
+    """All that is estimated of a season. axes: that of grip, then those of further conditions."""
 
     data: SeasonData
     design: Design
     laps: Laps
     standings: list[Standing]
-    along: Along
+    axes: tuple[Along, ...]
     fits: dict[str, OutcomeFits]
     effects: list[Effect]
     mistakes: dict[str, dict[str, MistakeFit]]
     margins: Margins
     in_race: float
+
+    @property
+    def along(self) -> Along:
+        """The axis of grip."""
+        return self.axes[0]
 
     @property
     def counts(self) -> dict[str, CountFits]:
@@ -156,12 +163,15 @@ class Found:
 
     def claims_table(self) -> pd.DataFrame:
         """What became of the claims, see SeasonResult."""
-        lookup = Lookup(self.fits, self.effects, self.standings)
+        data = self.data
+        lookup = Lookup(self.fits, self.effects, self.standings, data.factors, self.mistakes)
         return claims_table(self.data.claims, lookup, self.margins)
 
     def notes(self) -> tuple[str, ...]:
         """Sentences about this data set."""
-        return season_notes(self.design, self.fits, self.counts, self.laps)
+        labels = {axis.condition: axis.label for axis in self.axes}
+        same = sentences(alike(self.design, self.standings, self.axes), labels)
+        return (*season_notes(self.design, self.fits, self.counts, self.laps), *same)
 
 
 def estimate(
@@ -188,28 +198,32 @@ def estimate(
         name for name in _condition_variables(design) if conditions is None or name in conditions
     ]
     everything = watch("identify", lambda: _all_standings(design, data, variables))
-    along = along_grip(design, everything)
-    everything += gradient_standings(everything, along)
+    axes = _axes(design, data, conditions, everything)
+    if PACE in chosen:
+        pace, grip = response_of(PACE, laps), axes[0]
+        axes = (watch("axes", lambda: with_bows(design, pace, everything, grip)), *axes[1:])
+    everything += [s for axis in axes for s in gradient_standings(everything, axis)]
+    everything = with_partners(everything, alike(design, everything, axes))
     in_race = race_laps(laps, data.race_seconds)
     jobs: dict[str, Callable[[], tuple[list[Effect], Any]]] = {}
     linear = [o for o in chosen if not o.is_counted]
     for outcome in linear:
         factor = in_race if outcome.is_over_race else 1.0
         jobs[outcome.name] = partial(
-            _outcome, design, laps, outcome, variables, factor, everything, along
+            _outcome, design, laps, outcome, variables, factor, everything, axes
         )
     for outcome in chosen:
         if outcome.is_counted:
-            jobs[outcome.name] = partial(mistake_effects, design, laps, everything, along, outcome)
+            jobs[outcome.name] = partial(mistake_effects, design, laps, everything, axes, outcome)
     done = watch.side_by_side(jobs)
     effects = [effect for outcome in chosen for effect in done[outcome.name][0]]
     fitted = {o.name: found for o in linear if (found := done[o.name][1])}
     if linear and not fitted and linear == chosen:
         raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
-    effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects))
+    effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects, axes))
     mistakes = {o.name: found for o in chosen if o.is_counted and (found := done[o.name][1])}
     margins = Margins(data.worthwhile_s, in_race)
-    return Found(data, design, laps, everything, along, fitted, effects, mistakes, margins, in_race)
+    return Found(data, design, laps, everything, axes, fitted, effects, mistakes, margins, in_race)
 
 
 def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect]:
@@ -230,14 +244,30 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect
     for outcome in data.outcomes:
         if outcome.is_counted:
             near = found.counts.get(outcome.name, {}).get("all")
-            effects += mistake_effects(design, found.laps, everything, NO_AXIS, outcome, near)[0]
-    return with_second_voice(design, found.laps, fits, effects, shuffles)
+            effects += mistake_effects(design, found.laps, everything, (), outcome, near)[0]
+    return with_second_voice(design, found.laps, fits, effects, count=shuffles)
 
 
 def _condition_variables(design: Design) -> list[str]:
     """Conditions of which the team's runs have seen two or more."""
     team = design.runs[design.team]
     return [c for c in CONDITIONS if c in team and team[c].dropna().nunique() >= 2]
+
+
+def _axes(
+    design: Design,
+    data: SeasonData,
+    conditions: Collection[str] | None,
+    everything: Sequence[Standing],
+) -> tuple[Along, ...]:
+    """Of grip, then of the further conditions asked for (None: all)."""
+    grip = along_grip(design, everything)
+    further = (
+        along_condition(design, one, everything, grip)
+        for one in data.conditions
+        if conditions is None or one.name in conditions
+    )
+    return grip, *filter(None, further)
 
 
 def _all_standings(design: Design, data: SeasonData, variables: Sequence[str]) -> list[Standing]:
@@ -258,7 +288,7 @@ def _outcome(
     variables: Sequence[str],
     factor: float,
     everything: Sequence[Standing],
-    along: Along,
+    axes: Sequence[Along],
 ) -> tuple[list[Effect], OutcomeFits | None]:
     """The effects on one outcome, and the fits that they come from: None where no run is long
     enough for it.
@@ -266,10 +296,8 @@ def _outcome(
     response = response_of(outcome, laps)
     if not response.is_run.any():
         return [Effect(outcome, standing, None) for standing in everything], None
-    fits = _fits(design, response, variables, factor, along)
-    others = dict(fits.by_variable)
-    if fits.along is not None:
-        others[PER_STEP] = fits.along
+    fits = _fits(design, response, variables, factor, axes)
+    others = {**fits.by_variable, **fits.axes}
     effects = linear_effects(outcome, fits.base, others, everything, factor)
     if outcome.name == PACE.name and laps.slow.mean() >= LEAST_SLOW:
         effects = _with_small_errors(design, laps, everything, effects)
@@ -298,7 +326,11 @@ def _with_small_errors(
 
 
 def _fits(
-    design: Design, response: Response, variables: Sequence[str], factor: float, along: Along
+    design: Design,
+    response: Response,
+    variables: Sequence[str],
+    factor: float,
+    axes: Sequence[Along],
 ) -> OutcomeFits:
     base = fit_outcome(design, response)
     start = dict(zip(base.fit.names, base.fit.theta, strict=True))
@@ -306,11 +338,13 @@ def _fits(
     by_variable = {
         variable: fit_outcome(design, response, blocks[variable], start) for variable in variables
     }
-    with_axis = None
-    if not along.is_empty:
-        surfaces = blocks.get("surface", ())
-        with_axis = fit_outcome(along.design(design), response, surfaces, start)
-    return OutcomeFits(base, by_variable, factor, with_axis)
+    surfaces = blocks.get("surface", ())
+    along = {
+        axis.condition: fit_outcome(axis.design(design), response, surfaces, start)
+        for axis in axes
+        if not axis.is_empty
+    }
+    return OutcomeFits(base, by_variable, factor, along)
 
 
 def _condition_blocks(design: Design, variable: str) -> list[Block]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.models.axis import Along
 from pipeline.models.design import Design, in_condition, independent
 from pipeline.models.effects import Effect
 from pipeline.models.engine.criterion import evaluate
@@ -16,6 +17,7 @@ from pipeline.models.fitting import OutcomeFit, OutcomeFits
 from pipeline.models.mistakes import Counted
 from pipeline.models.responses import Laps
 from pipeline.models.shuffled import NO_VOICE, SHUFFLES, Log, Shuffled, shuffled_values
+from pipeline.tables.conditions import is_per_step
 from pipeline.tables.outcomes import Outcome
 
 # Fixed columns and blocks that all cars share, and that the field's laps show.
@@ -28,22 +30,27 @@ def with_second_voice(
     laps: Laps,
     fits: Mapping[str, OutcomeFits],
     effects: Sequence[Effect],
+    axes: Sequence[Along] = (),
     count: int = SHUFFLES,
 ) -> list[Effect]:
-    """The effects, each with what `count` shuffled logs say of it."""
+    """The effects, each with what `count` shuffled logs say of it; of a gradient along an axis,
+    beside the effects themselves."""
     team = in_order(design)
     outcomes = list(dict.fromkeys(effect.of for effect in effects if effect.estimate))
     if not len(team) or not outcomes or not design.contrasts:
         return list(effects)
-    log = log_of(design, team)
     values = np.column_stack([_values(design, laps, fits, one)[team] for one in outcomes])
+    along = {axis.condition: axis.gradients for axis in axes}
     found: dict[tuple[str, str, str], Shuffled] = {}
     for condition in dict.fromkeys(effect.standing.condition for effect in effects):
         rows = np.flatnonzero(in_condition(design, condition)[team])
-        if len(rows):
+        gradients = along.get(condition, ())
+        if len(rows) and (gradients or not is_per_step(condition)):
+            own_design = replace(design, contrasts=(*design.contrasts, *gradients))
+            log = log_of(own_design, team)
             by_outcome = shuffled_values(log.only(rows), values[rows], count)
             for outcome, own in zip(outcomes, by_outcome, strict=True):
-                for contrast, one in zip(design.contrasts, own, strict=False):
+                for contrast, one in zip(own_design.contrasts, own, strict=False):
                     found[outcome.name, contrast.name, condition] = one
     return [
         replace(effect, shuffled=found.get(_key(effect), NO_VOICE) if effect.estimate else NO_VOICE)
@@ -71,7 +78,11 @@ def log_of(design: Design, team: Codes) -> Log:
     names = list(dict.fromkeys(c.factor for c in contrasts))
     known = [next(c for c in contrasts if c.factor == name).known for name in names]
     columns = [c.values / c.scale for c in contrasts] + [~flags for flags in known]
-    factor = [names.index(c.factor) for c in contrasts] + list(range(len(names)))
+    parts = list(dict.fromkeys((c.factor, c.part) for c in contrasts))
+    # A gradient is looked at beside its own factor's effect, as beside any other.
+    asked = [(name, "") for name in names]
+    parts = [*asked, *(part for part in parts if part not in asked)]
+    factor = [parts.index((c.factor, c.part)) for c in contrasts] + list(range(len(names)))
     heat = design.runs.groupby(["meeting", "date", "session", "heat"], dropna=False).ngroup()
     hour, day = design.hour[team], design.day[team]
     rivals = np.bincount(design.day, ~design.team)[day] > 0

@@ -89,6 +89,18 @@ class Log:
             found.setdefault(key, []).append(own)
         return tuple(np.array(cars) for cars in found.values())
 
+    @cached_property
+    def _alike(self) -> tuple[tuple[Codes, Codes], ...]:
+        """Those of `together` with as many cars and runs, (units, cars, runs), and their numbers:
+        a season of many days is shuffled in few steps."""
+        found: dict[tuple[int, ...], list[int]] = {}
+        for number, cars in enumerate(self.together):
+            found.setdefault(cars.shape, []).append(number)
+        return tuple(
+            (np.array([self.together[number] for number in own]), np.array(own))
+            for own in found.values()
+        )
+
     def distinct(self, factor: int) -> int:
         """How many different logs of this factor's settings there are, up to `MOST_COUNTED`."""
         kind, found = _kinds(self.settings[:, self.factor == factor]), 1
@@ -111,10 +123,14 @@ class Log:
     def shuffled(self, count: int, rng: np.random.Generator) -> Codes:
         """(count, n): for each shuffled log, the row whose settings each run gets."""
         out = np.empty((count, len(self.group)), dtype=np.intp)
-        for cars in self.together:
-            turns = np.argsort(rng.random((count, cars.shape[1])), axis=1)
-            for own in cars:
-                out[:, own] = own[turns]
+        ends = np.cumsum([0, *(count * cars.shape[1] for cars in self.together)])
+        lots = rng.random(int(ends[-1]))
+        for cars, numbers in self._alike:
+            places = np.arange(count * cars.shape[2]).reshape(count, -1)
+            turns = np.argsort(lots[ends[numbers][:, None, None] + places], axis=2)
+            for own in cars.swapaxes(0, 1):
+                dealt = np.take_along_axis(own[:, None], turns, axis=2)
+                out[:, own.ravel()] = dealt.swapaxes(0, 1).reshape(count, -1)
         return out
 
 

@@ -14,9 +14,9 @@ from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.models.design import independent
+from pipeline.models.engine.parts import Flags
 from pipeline.models.engine.rows import Array, Codes
 
 SAME_SPAN = 1e-8
@@ -29,12 +29,16 @@ class Shuffleable(Protocol):
 
     @property
     def settings(self) -> Array: ...
+
     @property
     def factor(self) -> Codes: ...
+
     @property
     def group(self) -> Codes: ...
+
     @property
     def day(self) -> Codes: ...
+
     @property
     def drift(self) -> Array: ...
 
@@ -54,7 +58,7 @@ class LogFit:
     drift: Array
     days: tuple[slice, ...]
     at: Codes
-    clear: NDArray[np.bool_]
+    clear: Flags
     factor: Codes
     df: int
     contrasts: int
@@ -65,7 +69,9 @@ class LogFit:
         NaN where a log's settings cannot tell the contrast.
         """
         crossed, grams = self._crossed(order)
-        size = np.sqrt(np.maximum(np.einsum("skk->sk", grams), 1e-300))
+        squares = np.einsum("skk->sk", grams)
+        beside_drift = squares > SAME_SPAN * (self.X**2).sum(axis=1)
+        size = np.sqrt(np.maximum(squares, 1e-300))
         inverse, apart = _inverted(grams / size[:, :, None] / size[:, None, :])
         unit = crossed / size[:, :, None]
         beta = inverse @ unit
@@ -74,7 +80,9 @@ class LogFit:
         left = left[:, self.factor]
         estimate = beta.reshape(-1, k, F, r)[:, np.arange(k), self.factor]
         own = np.einsum("skk->sk", inverse)[:, :, None]
-        told = (apart & self.clear)[:, :, None] & (left > SAME_SPAN * self._of_contrast)
+        told = (apart & beside_drift & self.clear)[:, :, None] & (
+            left > SAME_SPAN * self._of_contrast
+        )
         with np.errstate(divide="ignore", invalid="ignore"):
             found = np.abs(estimate) / np.sqrt(left / self.df * own)
         out = np.full((len(order), self.contrasts, r), np.nan)
@@ -134,14 +142,14 @@ def _beside(others: Array, y: Array) -> Array:
     return np.asarray(y - others @ np.linalg.lstsq(others, y, rcond=SAME_SPAN)[0])
 
 
-def _clear(X: Array) -> NDArray[np.bool_]:
+def _clear(X: Array) -> Flags:
     """(k,): the columns that no others say the same as."""
     size = np.sqrt((X**2).sum(axis=0))
     unit = X / np.where(size > 0, size, 1.0)
     return _inverted((unit.T @ unit)[None])[1][0]
 
 
-def _inverted(scaled: Array) -> tuple[Array, NDArray[np.bool_]]:
+def _inverted(scaled: Array) -> tuple[Array, Flags]:
     """Inverses of (s, k, k), without what is dependent, and which columns are not, (s, k)."""
     try:
         inverse = np.linalg.inv(scaled)
@@ -149,9 +157,9 @@ def _inverted(scaled: Array) -> tuple[Array, NDArray[np.bool_]]:
         inverse = np.full(scaled.shape, np.inf)
     near = ~(np.abs(inverse).max(axis=(1, 2), initial=0.0) < LARGE_INVERSE)
     inverse[near] = np.linalg.pinv(scaled[near], rcond=SAME_SPAN, hermitian=True)
-    apart = np.ones(scaled.shape[:2], bool)
+    apart: Flags = np.ones(scaled.shape[:2], bool)
     apart[near] = np.einsum("sij,sji->si", inverse[near], scaled[near]) > 1 - 1e-6
-    return np.asarray(inverse), apart
+    return np.asarray(inverse, float), apart
 
 
 def _drift(log: Shuffleable) -> Array:

@@ -14,12 +14,19 @@ import numpy as np
 from scipy.special import ndtri
 
 from pipeline.models.engine.inference import Estimate
-from pipeline.tables.outcomes import ALONG_GRIP, NOT_ENOUGH, SAME, Outcome, leaning, outcome_of
+from pipeline.tables.outcomes import (
+    NOT_ENOUGH,
+    SAME,
+    Outcome,
+    leaning,
+    moves_with,
+    outcome_of,
+    same_at_any,
+)
 
 ALPHA = 0.05
 LEANING = 0.20
 POWER = 0.80
-SAME_AT_ANY_GRIP = "same at any grip"
 REACH = float(ndtri(1 - ALPHA / 2) + ndtri(POWER))  # standard errors that are found with POWER
 REACH_ONE_SIDED = float(ndtri(1 - ALPHA) + ndtri(POWER))
 
@@ -64,14 +71,15 @@ def verdict(
     q_value: float,
     margin: float,
     p_shuffled: float = float("nan"),
-    along: bool = False,
+    along: str = "",
 ) -> str:
     """The words for one contrast, of an estimate on the additive (log) scale; `along`: of the
-    change of its effect from one step of grip to the next."""
+    change of its effect from one step of that axis (grip, track_temp) to the next."""
     below = estimate.estimate < 0
-    word = ALONG_GRIP[0 if below else 1] if along else outcome_of(outcome).verdict(below)
+    words = moves_with(along) if along else outcome_of(outcome).verdicts
+    word = words[0 if below else 1]
     if equivalent(estimate, margin):
-        return SAME_AT_ANY_GRIP if along else SAME
+        return same_at_any(along) if along else SAME
     if both_agree(q_value, p_shuffled):
         return word
     return leaning(word) if estimate.p_value <= LEANING else NOT_ENOUGH

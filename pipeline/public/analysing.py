@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import CallError, Problem
 from pipeline.models.curves import grip_table
 from pipeline.models.season import Found, estimate, whole_result
-from pipeline.public.frames import season_data
+from pipeline.public.frames import further_columns, season_data
 from pipeline.runs.run_table import run_table
 from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.outcomes import OUTCOMES
@@ -47,11 +47,13 @@ def analyse(
         and for rivals); if there are such columns, also class, heat (text), start (local date and
         time, ISO text or timestamp without zone; where it is missing the order of the sessions
         serves), surface (text), grip (low, medium, high), excluded (text: why the run stays out).
+        A further column of numbers (track_temp) is a condition: how effects change with it is told
+        by a quarter of the range that the team met.
     laps: a row a lap: run (position of its row in `runs`, from 0), lap (from 1), lap_s (seconds),
         and status (see `schema.LAP_STATUSES`); without that column it is found.
     factors, claims: the keys of [[factor]] and [[claim]] of team.toml, a dict each.
-    outcomes, conditions: names of those to look at; `[]` for none, None for all. Nothing else is
-        computed.
+    outcomes, conditions: names of those to look at (conditions: grip, surface, a further column of
+        numbers); `[]` for none, None for all. Nothing else is computed.
     race_seconds: length of a race, s. worthwhile_s: a smaller difference does not matter, s a lap.
     worth_changing_s: a smaller gain over a race is not worth a change, s.
 
@@ -80,12 +82,17 @@ def analyse(
         "name": "frames", "race_seconds": race_seconds, "worthwhile_s": worthwhile_s,
         "worth_changing_s": worth_changing_s,
     }  # fmt: skip
-    wanted = _names(outcomes, OUTCOMES, "outcomes"), _names(conditions, CONDITIONS, "conditions")
+    outcomes = _names(outcomes, OUTCOMES, "outcomes")
     raw: dict[str, Any] = {"team": team}
     raw["factor"] = _listed(factors, "factors", "a list of dicts, one a factor")
     raw["claim"] = _listed(claims, "claims", "a list of dicts, one a claim")
-    data, notes = season_data(runs, laps, raw)
-    return Analysis(estimate(data, *wanted), by_driver, tuple(notes))
+    shared = [f.get("property") for f in raw["factor"] if isinstance(f, Mapping)]
+    raw["property"] = [{"name": name} for name in dict.fromkeys(filter(None, shared))]
+    if conditions is not None:
+        known = [*CONDITIONS, *further_columns(runs, raw["factor"])]
+        conditions = _names(conditions, known, "conditions")
+    data, notes = season_data(runs, laps, raw, conditions)
+    return Analysis(estimate(data, outcomes, conditions), by_driver, tuple(notes))
 
 
 def _names(given: Sequence[str] | None, known: Collection[str], what: str) -> list[str]:

@@ -47,7 +47,8 @@ def counts_up(runs: pd.DataFrame, factor: str) -> bool:
     if factor not in runs:
         return False
     team = runs[runs[factor].notna()].sort_values("run_no")
-    steps = pd.to_numeric(team[factor]).groupby([team["driver"], team["meeting"]]).diff().dropna()
+    values = pd.to_numeric(team[factor], errors="coerce")
+    steps = values.groupby([team["driver"], team["meeting"]]).diff().dropna()
     return len(steps) > 0 and bool((steps == 1).mean() > 0.5)
 
 

@@ -22,7 +22,7 @@ from pipeline.report.words import (
     race_length,
     whole,
 )
-from pipeline.tables.conditions import condition_words, sort_key
+from pipeline.tables.conditions import condition_words, is_per_step, sort_key
 from pipeline.tables.outcomes import PACE, SAME, Outcome, is_definite, outcome_of
 
 if TYPE_CHECKING:
@@ -269,5 +269,11 @@ def _effect_row(row: Row, context: ReportContext) -> list[Cell | Number | str]:
 
 
 def mixed_words(mixed_with: str, context: ReportContext) -> str:
-    """Factor names as the team says them; grip, driver and session as they are."""
-    return ", ".join(context.factor_label(name.strip()) for name in mixed_with.split(","))
+    """Factor names as the team says them, conditions in words; grip, driver and session as they
+    are."""
+    names = [name.strip() for name in mixed_with.split(",")]
+    is_condition = ["=" in name or is_per_step(name) for name in names]
+    return ", ".join(
+        condition_words(name) if condition else context.factor_label(name)
+        for name, condition in zip(names, is_condition, strict=True)
+    )

@@ -53,6 +53,11 @@ def parted(condition: str) -> tuple[str, str]:
     return name, value
 
 
+def is_per_step(condition: str) -> bool:
+    """Whether it is an axis: 'grip per step', 'track_temp per step'."""
+    return condition.endswith(PER_STEP)
+
+
 def sort_key(condition: str) -> tuple[str, int, str]:
     """'grip=low' before 'grip=high', and before 'surface=asphalt'."""
     name, value = parted(condition)
@@ -69,7 +74,7 @@ def condition_words(condition: str) -> str:
     name, value = parted(condition)
     if name == "all":
         return "overall"
-    if name.endswith(PER_STEP):
+    if is_per_step(name):
         return f"from one step of {name.removesuffix(PER_STEP)} to the next"
     found = CONDITIONS.get(name)
     return found.words.format(value) if found else f"where {name} is {value}"

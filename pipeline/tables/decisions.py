@@ -134,7 +134,8 @@ class Decisions:
 
     race_laps: laps in a race. worthwhile_s: a smaller difference does not matter, s a lap.
     worth_changing_s: a smaller gain is not worth a change, s over a race. grips, surfaces: those
-    that the team ran, in order. shares: by name, the properties that parts share. notes: sentences about what could not be decided, and why.
+    that the team ran, in order. notes: sentences about what could not be decided, and why. shares:
+    by name, the properties that parts share.
     """
 
     choices: pd.DataFrame

@@ -16,8 +16,7 @@ NOT_ENOUGH = "not enough runs"
 NOT_SEPARABLE = "not separable"
 _LEANING = "leaning "
 OWN_VERDICTS = ("worse", "better")  # of what only a team has, as its feels
-# Of the change of an effect along grip: below zero (or one) the level gains as grip rises.
-ALONG_GRIP = ("better with grip", "worse with grip")
+_BETTER_WITH, _WORSE_WITH = "better with ", "worse with "
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,9 +189,19 @@ def outcome_of(given: Outcome | str) -> Outcome:
 
 def is_definite(verdict: str) -> bool:
     """A verdict that something differs, and which way."""
-    return verdict in (*OWN_VERDICTS, *ALONG_GRIP) or any(
-        verdict in o.verdicts for o in OUTCOMES.values()
-    )
+    moves = verdict.startswith((_BETTER_WITH, _WORSE_WITH)) or verdict in OWN_VERDICTS
+    return moves or any(verdict in o.verdicts for o in OUTCOMES.values())
+
+
+def moves_with(axis: str) -> tuple[str, str]:
+    """Of the change of an effect along grip, or another axis: below zero (or one) the level gains
+    as it rises."""
+    return _BETTER_WITH + axis, _WORSE_WITH + axis
+
+
+def same_at_any(axis: str) -> str:
+    """Of a change along an axis that does not matter."""
+    return f"same at any {axis}"
 
 
 def leaning(verdict: str) -> str:

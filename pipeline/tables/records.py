@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.tables.decisions import Decisions
-    from pipeline.team.folder import Claim, Factor, Property
+    from pipeline.team.folder import Claim, Factor, NumberCondition, Property
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,8 @@ class SeasonData:
         start is unknown, the session's place in the day in steps of 0.5), hour_known (bool),
         start (ISO local text or null), one a condition, as surface, grip (text or null),
         excluded (text: the reason why the run stays out of the models, or null),
-        and one text column per factor (null: unknown; rivals: null).
+        one text column per factor (null: unknown; rivals: null),
+        and one column of numbers per further condition (NaN: not known).
     outcomes: what changes are judged by, in the order of the tables: every team's, then its own.
     laps: one row a lap, columns run (int, row of `runs`), lap (int, from 1), lap_s (float, s),
         status (see schema.LAP_STATUSES).
@@ -40,6 +41,7 @@ class SeasonData:
     worth_changing_s: float = 0.1
     properties: tuple[Property, ...] = ()
     outcomes: tuple[Outcome, ...] = field(default_factory=lambda: tuple(OUTCOMES.values()))
+    conditions: tuple[NumberCondition, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -218,6 +218,7 @@ RUNS = table(
         ("fade", "number", "slope of the clean laps, s per lap", True),
         ("total_s", "number", "time from start to the last passing, s", True),
         ("best_s", "number", "best clean lap, s", True),
+        ("grip_position", "number", "on the axis of grip: low -1, medium 0, high 1", True),
     ],
 )
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, UserError
 from pipeline.tables.conditions import CONDITIONS, parted
-from pipeline.team.factors import Claim, Factor, Feel, Property
+from pipeline.team.factors import Claim, Factor, Feel, NumberCondition, Property
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Claim", "Factor", "Feel", "Meeting", "Property", "Team", "load_team"]
+__all__ = ["Claim", "Factor", "Feel", "Meeting", "NumberCondition", "Property", "Team", "load_team"]
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,8 @@ class Team:
     drivers: driver, transponder, team (bool), from, until (ISO day or ''), class, share (bool).
     meetings: meeting, date, venue, surface, grip, timezone, layout.
     sessions: meeting, session, kind, date, start (HH:MM:SS or ''), class, heat, exclude (the
-    reason, or ''). All are text but the two bools, and indexed by the line of the file.
+    reason, or ''), grip. Both with a column a condition. All are text but the two bools, and
+    indexed by the line of the file.
     """
 
     folder: Path
@@ -55,6 +56,7 @@ class Team:
     worth_changing_s: float = 0.1
     properties: tuple[Property, ...] = ()
     racing_class: str = ""
+    conditions: tuple[NumberCondition, ...] = ()
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -98,7 +100,8 @@ def load_team(folder: Path | str) -> Team:
     from pipeline.team.config import read_config
     from pipeline.team.tables import read_tables
 
-    config, tables = read_config(config_path), read_tables(folder)
+    config = read_config(config_path)
+    tables = read_tables(folder, config.conditions)
     problems = [*config.problems, *tables.problems]
     if problems or config.team is None:
         raise UserError(_many(problems), problems)
@@ -109,7 +112,7 @@ def load_team(folder: Path | str) -> Team:
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
         tables.sessions, tuple(warnings), tuple(config.feels),
         config.team.worth_changing_s, tuple(config.properties),
-        config.team.racing_class or "",
+        config.team.racing_class or "", tuple(config.conditions),
     )  # fmt: skip
 
 
