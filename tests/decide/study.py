@@ -3,9 +3,9 @@
     python -m tests.decide.study --worlds 200 --seed 1 --out records.jsonl
 
 Each world is analysed with its effects at full, half and quarter size, and at one of these once
-more after one of the test days that are proposed. Records are appended to the file as they are
-done, so that a study that was stopped goes on where it was; the tables go to RESULTS.md with
---write.
+more after one of the test days that are proposed; one in ten also with its numbers in other units.
+Records are appended to the file as they are done, so that a study that was stopped goes on where
+it was; the tables go to RESULTS.md with --write.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from pathlib import Path
 from tests.decide import tables
 from tests.decide.record import Record, analysed, record
 from tests.decide.season import season
+from tests.decide.units import UNITS, differences
 from tests.decide.world import SIZES, draw
 from tests.decide.worth import brought
 
@@ -33,9 +34,7 @@ Task = tuple[int, int, str]  # number, seed, size
 def main(arguments: Sequence[str] | None = None) -> None:
     options = _options(arguments)
     numbers = range(options.first, options.worlds)
-    wanted = [
-        (p, n, options.seed, s) for n in numbers for s in options.sizes for p in options.parts
-    ]
+    wanted = [(number, options.seed, size) for number in numbers for size in options.sizes]
     if not options.recorded:
         run(wanted, options.workers, options.out)
     known = recorded(options.out)
@@ -94,8 +93,11 @@ def _studied(number: int, seed: int, size: str) -> Record:
     data = season(world, seed)
     found = analysed(data)
     said = record(world, data, found)
-    driven = size == list(SIZES)[number % len(SIZES)]
-    return said | ({"test_day": brought(world, data, found, seed)} if driven else {})
+    if size == list(SIZES)[number % len(SIZES)]:
+        said["test_day"] = brought(world, data, found, seed)
+    if size == "full" and number % 10 == 0:
+        said["units"] = [differences(world, data, found, factor) for factor in UNITS]
+    return said
 
 
 def recorded(out: Path) -> dict[Task, Record]:

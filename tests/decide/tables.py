@@ -32,6 +32,7 @@ def page(records: Sequence[Record], seed: int) -> str:
     parts += ["## Gradients and switch-overs", gradients(records), switch_overs(records)]
     parts += ["## Best values", best_values(records)]
     parts += ["## Worth of tests", test_days(records)]
+    parts += ["## Other units", units(records)]
     failures = [f"- {r['number']} {r['size']}: {r['failure']}" for r in records if "failure" in r]
     parts += ["## Worlds on which the analysis failed", "\n".join(failures) or "None."]
     return "\n\n".join(parts)
@@ -235,6 +236,19 @@ def test_days(records: Sequence[Record]) -> str:
     head = "| test days | number | gain expected | brought | brought − expected "
     head += "| chance to change | changed | loss said before | true loss before |"
     return table(head, lines)
+
+
+def units(records: Sequence[Record]) -> str:
+    rows = pd.DataFrame([row for r in measures.whole(records) for row in r.get("units", [])])
+    if not len(rows):
+        return "None tried."
+    lines = [
+        [f"× {factor:g}", len(group), group["verdicts"].sum(), group["advice"].sum(),
+         f"{group['numbers'].max():.1e}"]
+        for factor, group in rows.groupby("factor")
+    ]  # fmt: skip
+    head = "| numbers of the log | seasons | verdicts that differ | advice that differs "
+    return table(head + "| largest difference of a number |", lines)
 
 
 INTRODUCTION = """# Choices against the truth

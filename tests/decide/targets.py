@@ -22,7 +22,7 @@ def verdict(excess: float, error: float = 0.0) -> str:
 
 def against_targets(records: Sequence[Record]) -> list[Line]:
     parts: list[Callable[[Sequence[Record]], Iterator[Line]]] = [
-        of_regret, of_chances, of_gradients, of_switches, of_best_values, of_tests,
+        of_regret, of_chances, of_gradients, of_switches, of_best_values, of_tests, of_units,
     ]  # fmt: skip
     return [line for part in parts for line in part(records)]
 
@@ -113,3 +113,10 @@ def of_tests(records: Sequence[Record]) -> Iterator[Line]:
     found = f"{expected:.3f} expected, {expected + more:.3f} brought, difference ± {error:.3f}"
     state = verdict(abs(more) - max(0.2 * expected, 2 * error))
     yield f"gain of {len(rows)} test days", "20 % or two errors", found, state
+
+
+def of_units(records: Sequence[Record]) -> Iterator[Line]:
+    rows = [row for record in measures.whole(records) for row in record.get("units", [])]
+    differ = sum(row["verdicts"] + row["advice"] for row in rows)
+    if rows:
+        yield f"words in other units, {len(rows)} times", "the same", f"{differ}", verdict(differ)

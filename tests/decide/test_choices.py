@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from tests.decide import measures, tables
+from tests.decide import measures, study
 from tests.decide.record import Record
-from tests.decide.study import attempt
 
-WORLDS = 6
+WORLDS = range(1, 7)  # not world 0, which is analysed in other units too
 SEED = 21
 
 
 @pytest.fixture(name="records", scope="module")
 def _records() -> list[Record]:
-    return [attempt(number, SEED, "full") for number in range(WORLDS)]
+    return [study.attempt(number, SEED, "full") for number in WORLDS]
 
 
 @pytest.fixture(name="chosen", scope="module")
@@ -46,7 +47,7 @@ def test_the_option_that_changes_sign_is_chosen_by_grip(chosen: pd.DataFrame) ->
     """Always the same level would be right in every second of these."""
     mine = chosen[chosen["role"].eq("crossing") & chosen["driver"].lt(0)]
     ends = mine[mine["grip"].ne("medium")]
-    assert len(ends) == 2 * WORLDS
+    assert len(ends) == 2 * len(WORLDS)
     right = ends["true_gain_picked"] >= [max(gain) - 1e-9 for gain in ends["true_gain"]]
     assert right.sum() >= 10  # of 12; 2 % if each were right with a chance of 0.5
 
@@ -79,14 +80,23 @@ def test_tests_are_worth_no_more_than_the_choice_can_lose(records: list[Record])
 
 def test_test_days_are_driven_and_change_what_is_known(records: list[Record]) -> None:
     days = measures.test_days(records)
-    assert 1 <= len(days) <= WORLDS / 3  # none where nothing is worth a day
+    assert 1 <= len(days) <= len(WORLDS) / 3  # none where nothing is worth a day
     assert (days["loss_before"] - days["loss_after"]).to_numpy() == pytest.approx(days["brought"])
     assert (days["changed"] | days["brought"].eq(0)).all()
     assert (days["worth"] <= days["loss_said"] + 1e-9).all()
     assert (days["to_change"] <= 1 - days["chance_said"] + 1e-9).all()
 
 
-def test_the_page_has_every_table(records: list[Record]) -> None:
-    page = tables.page(records, SEED)
+def test_a_study_goes_on_where_it_was_and_has_every_table(
+    records: list[Record], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    asked = []
+    monkeypatch.setattr(study, "attempt", lambda n, *_: asked.append(n) or records[n - 1])
+    call = ["--first", "1", "--seed", f"{SEED}", "--sizes", "full", "--out", f"{tmp_path / 'out'}"]
+    study.main([*call, "--worlds", "3"])
+    study.main([*call, "--worlds", "7"])
+    assert asked == list(WORLDS)
+    page = capsys.readouterr().out
     for title in ("Regret", "Chances", "Gradients and switch-overs", "Best values"):
         assert f"## {title}" in page
