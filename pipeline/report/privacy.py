@@ -129,15 +129,9 @@ def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResul
     clean: dict[str, Any] = {name: scrubbed(frame, others) for name, frame in shared.items()}
     rest = {f.name: getattr(result, f.name) for f in fields(result)}
     empty = {name: t.iloc[:0] for name, t in rest.items() if hasattr(t, "iloc")}
-    return replace(
-        result,
-        **{**empty, **clean},
-        notes=(),
-        placebo="",
-        placebo_warning="",
-        second_opinion=None,
-        second_opinion_note="",
-    )
+    without = {"notes": (), "second_opinion": None}
+    without |= dict.fromkeys(("placebo", "placebo_warning", "second_opinion_note"), "")
+    return replace(result, **{**empty, **clean, **without})
 
 
 def _findings(frame: pd.DataFrame) -> pd.DataFrame:
