@@ -129,7 +129,7 @@ def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResul
     clean: dict[str, Any] = {name: scrubbed(frame, others) for name, frame in shared.items()}
     rest = {f.name: getattr(result, f.name) for f in fields(result)}
     empty = {name: t.iloc[:0] for name, t in rest.items() if hasattr(t, "iloc")}
-    without = {"notes": (), "second_opinion": None}
+    without: dict[str, Any] = {"notes": (), "second_opinion": None}
     without |= dict.fromkeys(("placebo", "placebo_warning", "second_opinion_note"), "")
     return replace(result, **{**empty, **clean, **without})
 

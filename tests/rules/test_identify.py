@@ -194,6 +194,35 @@ def test_what_a_number_speaks_of(at: str, beside: str, remark: str) -> None:
     assert "hard" not in identify._not_crossed(design, contrast, half, LABELS)  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(
+    ("hours", "after", "one"),
+    [
+        ((9.0, 9.5, 10.0, 10.5), (2, 3), True),
+        ((9.0, 10.0, 10.0, 10.5), (2, 3), False),  # one went out as the other came in
+        ((9.0, 10.25, 10.0, 10.5), (2, 3), False),
+    ],
+)
+def test_one_break(hours: tuple[float, ...], after: tuple[int, ...], one: bool) -> None:
+    hour, before = np.array(hours), np.array([0, 1])
+    design: Any = SimpleNamespace(hour=hour, day=np.zeros(4, int))
+    contrast: Any = SimpleNamespace(values=np.array([0.0, 0.0, 1.0, 1.0]))
+    assert identify._one_break(design, contrast, before, np.array(after)) == one
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [
+        ((13.75, 13.5), "on 2026-03-01 about 13:30, by 2 drivers"),
+        ((9.1, 10.0), "on 2026-03-01 about 09:06, by 2 drivers"),
+        ((), ""),
+    ],
+)
+def test_when_it_was_changed(hours: tuple[float, ...], words: str) -> None:
+    runs = pd.DataFrame({"date": ["2026-03-01"] * 2})
+    design: Any = SimpleNamespace(hour=np.array(hours), driver=np.arange(2), runs=runs)
+    assert identify._when(design, np.arange(len(hours))) == words
+
+
 def number_of(values: Sequence[float | None]) -> Standing:
     """A factor in millimetres, reference 5, run by one driver."""
     data = day({"Ada": ["s" * len(values)], "Ben": ["s" * len(values)]})
