@@ -213,7 +213,7 @@ def test_one_break(hours: tuple[float, ...], after: tuple[int, ...], one: bool) 
     ("hours", "words"),
     [
         ((13.75, 13.5), "on 2026-03-01 about 13:30, by 2 drivers"),
-        ((9.1, 10.0), "on 2026-03-01 about 09:06, by 2 drivers"),
+        ((9.25, 10.0), "on 2026-03-01 about 09:15, by 2 drivers"),
         ((), ""),
     ],
 )
