@@ -37,11 +37,18 @@ RULES = {
     "pipeline.models.verdicts": ["tests/rules/test_verdicts.py"],
     "pipeline.models.families": ["tests/rules/test_families.py"],
     "pipeline.models.identify": ["tests/rules/test_identify.py"],
+    "pipeline.models.engine.inference": [
+        "tests/rules/test_floors.py", "tests/reference/test_solver_mixed.py",
+        "tests/models/test_solver_inference.py",
+    ],
+    "pipeline.models.counts_interval": [
+        "tests/rules/test_floors.py", "tests/models/test_counts_interval.py",
+    ],
     "pipeline.read.status": ["tests/rules/test_status.py"],
     "pipeline.runs.setup_conflicts": ["tests/rules/test_log.py"],
     "pipeline.runs.logbook_places": ["tests/rules/test_log.py"],
     "pipeline.report.privacy": ["tests/rules/test_privacy.py"],
-}
+}  # fmt: skip
 
 
 class _Swapped(importlib.abc.MetaPathFinder, importlib.abc.Loader):

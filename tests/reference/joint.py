@@ -2,12 +2,44 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.special import fdtrc
 
-from pipeline.models.engine.inference import combine, contrast, expected_covariance
+from pipeline.models.engine.inference import (
+    _over_all,
+    _slope_factors,
+    _solved,
+    contrast,
+    expected_covariance,
+)
 from pipeline.models.engine.rows import Array
 from pipeline.models.engine.solver import Fit
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """L' C^-1 L and its derivatives for k combinations.
+
+    estimate: (k,). covariance: (k, k). slopes: (parameters, k, k), d covariance / d theta_j.
+    carried: (R, k), V^-1 (X, Z) applied to the combinations.
+    """
+
+    estimate: Array
+    covariance: Array
+    slopes: Array
+    carried: Array
+
+
+def combine(fit: Fit, fixed: Array, penalised: Array | None = None) -> Pieces:
+    """The combinations fixed' beta + penalised' u. fixed: (p, k) or (p,); penalised: (q, k)."""
+    full = _over_all(fit, fixed, penalised)
+    estimate, half, carried = _solved(fit, full)
+    slopes = np.empty((len(fit.theta), *half.shape[1:] * 2))
+    for parameter, left, right in _slope_factors(fit, full, carried):
+        slopes[parameter] = left.T @ right
+    return Pieces(estimate, half.T @ half, slopes, carried)
 
 
 def _kr_terms(fit: Fit, carried: Array) -> Array:
