@@ -57,6 +57,8 @@ def test_a_page_says_one_finding_under_both_names_and_the_other_conditions_as_th
     once = said_once(whole)
     both = "grip=low & surface=asphalt"
     assert condition_words(both) == "at low grip or on asphalt (the same runs)"
+    words = "from one step of track temp to the next"
+    assert condition_words("track_temp per step") == words
     before, after = whole.effects.set_index("condition"), once.effects.set_index("condition")
     assert set(before.index) - set(after.index) == {"grip=low", "surface=asphalt"}
     assert after.loc[both, "estimate"].equals(
