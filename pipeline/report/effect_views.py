@@ -128,7 +128,7 @@ def _estimate_cells(outcome: Outcome, row: Row) -> tuple[Number, Cell]:
 
 
 def _verdict_cell(outcome: Outcome, row: Row) -> Cell:
-    return Cell(row.verdict, mark=shown_as(outcome, row))
+    return Cell(row.verdict.replace("_", " "), mark=shown_as(outcome, row))
 
 
 def trade_figure(members: Sequence[Contrast], context: ReportContext) -> FigureView | None:
@@ -224,7 +224,7 @@ def _option_cell(outcome: Outcome, row: Row | None) -> Cell:
     if missing(row.estimate):
         return Cell(row.verdict, extra="")
     words = effect_words(outcome, row.estimate).replace(" s a lap ", " ")
-    extra = "" if is_definite(row.verdict) else row.verdict
+    extra = "" if is_definite(row.verdict) else row.verdict.replace("_", " ")
     return Cell(words, f"{row.estimate:.6g}", shown_as(outcome, row), extra=extra)
 
 

@@ -75,6 +75,7 @@ def condition_words(condition: str) -> str:
     if name == "all":
         return "overall"
     if is_per_step(name):
-        return f"from one step of {name.removesuffix(PER_STEP)} to the next"
+        axis = name.removesuffix(PER_STEP).replace("_", " ")
+        return f"from one step of {axis} to the next"
     found = CONDITIONS.get(name)
     return found.words.format(value) if found else f"where {name} is {value}"

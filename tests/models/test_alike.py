@@ -7,7 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.models.season import Found, estimate
+from pipeline.models.season import Found, analyse, estimate
+from pipeline.report.same_runs import said_once
+from pipeline.tables.conditions import condition_words
 from pipeline.tables.records import SeasonData
 from pipeline.team.factors import NumberCondition
 from tests.models import small_season
@@ -47,6 +49,24 @@ def test_one_meeting_of_low_grip_that_was_the_only_one_on_asphalt() -> None:
         "track_temp per step": "",
     }  # fmt: skip
     assert [note for note in found.notes() if "same" in note] == [SENTENCE]
+
+
+def test_a_page_says_one_finding_under_both_names_and_the_other_conditions_as_they_are() -> None:
+    data = met(("low", "high", "medium"), ("asphalt", "carpet", "carpet"), (20, 31, 22))
+    whole = analyse(data, outcomes=["pace"], by_driver=False)
+    once = said_once(whole)
+    both = "grip=low & surface=asphalt"
+    assert condition_words(both) == "at low grip or on asphalt (the same runs)"
+    words = "from one step of track temp to the next"
+    assert condition_words("track_temp per step") == words
+    before, after = whole.effects.set_index("condition"), once.effects.set_index("condition")
+    assert set(before.index) - set(after.index) == {"grip=low", "surface=asphalt"}
+    assert after.loc[both, "estimate"].equals(
+        before.loc["grip=low", "estimate"].rename({"grip=low": both})
+    )
+    assert after.loc[both, "mixed_with"].isna().all() and after.loc[both, "estimate"].notna().all()
+    others = after.index.difference([both])
+    assert after.loc[others].equals(before.loc[others])
 
 
 def test_a_low_meeting_on_carpet_too_separates_them() -> None:
