@@ -67,13 +67,13 @@ def meeting_file(
 
     steps("report")
     result, context = sheet.result, sheet.joined.context("meeting")
-    page = meeting_page(result, context)
+    page = meeting_page(result, context, sheet.planned)
     path = write_page(out / f"{file_stem(result.meeting)}.html", render(page), force=force)
     steps("")
     say(result.notes)
     click.echo(f"{page.title}. {' '.join(page.facts)}\n{page.summary}")
     if lines:
-        click.echo("\n" + as_text(tuple(g for g in page.groups if g.name == "day")))
+        click.echo("\n" + as_text(tuple(g for g in page.groups if g.name in ("plan", "day"))))
         click.echo("\n" + "\n".join(run_lines(result.runs, context)))
     return path
 
