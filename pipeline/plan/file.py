@@ -12,10 +12,10 @@ import numpy as np
 
 from pipeline.plan.exact import DRAWS
 from pipeline.plan.lot import Lot
-from pipeline.plan.orders import Order, settings_of
+from pipeline.plan.orders import UNKNOWN, Order, settings_of
 from pipeline.plan.output import as_json
 from pipeline.plan.planner import Plan, chance_of, rebuilt
-from pipeline.plan.request import Components, DayRequest, PlanFactor
+from pipeline.plan.request import MOST_RUNS, Components, DayRequest, PlanFactor
 from pipeline.plan.slots import Slots
 
 MOST_COMPARED = 20_000  # orders, one by one
@@ -131,7 +131,7 @@ def _stage(plan: Plan, seed: int) -> dict[str, Any]:
         "at_most": [float(x) if np.isfinite(x) else None for x in plan.at_most],
         "best": lot.best.tolist(),
         "order": plan.order.tolist(),
-        "hours": np.round(slots.hours, 6).tolist(),
+        "hours": slots.hours.tolist(),
         "counts": slots.counts.tolist(),
         "done": [list(own) for own in slots.done],
         "ends": list(slots.ends),
@@ -170,7 +170,25 @@ def _read_stage(request: DayRequest, raw: Mapping[str, Any]) -> Stage:
     )
     at_most = np.array([np.inf if x is None else float(x) for x in raw["at_most"]])
     best, order = (np.array(raw[name], dtype=np.int64) for name in ("best", "order"))
-    if not (best.shape == order.shape == slots.hours.shape == slots.counts.shape):
-        raise ValueError("orders and runs of different sizes")
+    _check_sizes(request, slots, [best, order])
+    if len(at_most) != sum(len(factor.levels) - 1 for factor in request.factors):
+        raise ValueError("promises for other contrasts")
     lot = rebuilt(request, slots, at_most, best, float(raw["tolerance"]))
-    return Stage(int(raw["seed"]), slots, order, lot)
+    return Stage(abs(int(raw["seed"])), slots, order, lot)
+
+
+def _check_sizes(request: DayRequest, slots: Slots, orders: Sequence[Order]) -> None:
+    """Raises ValueError where the parts of a drawing do not fit together."""
+    drivers, width = len(request.drivers), slots.hours.shape[-1]
+    settings = len(settings_of(request.factors).levels)
+    shapes = {slots.hours.shape, slots.counts.shape, *(order.shape for order in orders)}
+    lengths = [(len(done), end) for done, end in zip(slots.done, slots.ends, strict=True)]
+    if shapes != {(drivers, width)} or len(lengths) != drivers or width > MOST_RUNS * 2:
+        raise ValueError("orders and runs of different sizes")
+    if any(not 0 <= done <= end <= width for done, end in lengths):
+        raise ValueError("more runs than there are")
+    numbers = [*orders, *(np.array(done, dtype=np.int64) for done in slots.done)]
+    if any(((one < UNKNOWN) | (one >= settings)).any() for one in numbers):
+        raise ValueError("a setting that there is not")
+    if not np.isfinite(slots.hours).all() or any((order < 0).any() for order in orders):
+        raise ValueError("hours or settings that are none")

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.models.shuffled import LEAST_DISTINCT
+from pipeline.plan.exact import LEAST_ORDERS
 from pipeline.plan.orders import Chance, Limits, Order, Settings, all_sequences, allowed
 from pipeline.plan.search import MOST_SEQUENCES, Aim
 from pipeline.plan.trend import Array
@@ -75,7 +76,8 @@ class Lot:
         """(m,) which of m orders within the limits are as good as the best."""
         widths = self.aim.widths(orders)
         narrow = _mean_square(widths) <= (1 + self.tolerance) ** 2 * _mean_square(self._widths)
-        kept = (widths <= np.maximum(self.aim.at_most, self._widths)).all(axis=1)
+        at_most = np.maximum(self.aim.at_most * (1 + ROUNDING), self._widths)
+        kept = (widths <= at_most).all(axis=1)
         steady = ~(self._turning(orders) & ~self._turning(self.best[None])).any(axis=1)
         return np.asarray(narrow & kept & steady)
 
@@ -134,10 +136,21 @@ class Lot:
 
 
 def lot_of(aim: Aim, best: Order) -> Lot:
-    """The lot about the best order: within 5 %, or 10 where that leaves too few to tell by."""
+    """The lot about the best order: within 5 %, or 10 where only that leaves enough to tell by."""
     narrow = Lot(aim, best)
-    few = narrow.every is not None and len(narrow.every) < LEAST_DISTINCT
-    return replace(narrow, tolerance=WIDER) if few else narrow
+    if narrow.every is None or len(narrow.every) >= LEAST_DISTINCT:
+        return narrow
+    wide = replace(narrow, tolerance=WIDER)
+    return wide if _tells(wide) else narrow
+
+
+def _tells(lot: Lot) -> bool:
+    """Whether the orders, counted, differ enough in each factor for a p value."""
+    every = lot.every if lot.every is not None else lot.best[None]
+    levels = lot.aim.settings.levels[every]
+    each = levels.reshape(len(levels), -1, levels.shape[-1])
+    counts = [len(np.unique(each[:, :, i], axis=0)) for i in range(each.shape[2])]
+    return min(counts) >= LEAST_ORDERS
 
 
 def turning(levels: Order) -> NDArray[np.bool_]:

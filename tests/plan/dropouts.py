@@ -136,7 +136,8 @@ factor at two or three levels or two at two; somewhere between the second round 
 one driver drops out for good, has not begun, missed two rounds, or ran a setting of another run; or
 it rained in the last round, which does not count. Half-widths are the planner's, over all contrasts
 (root mean square): *knew* is the best order that could have been planned for the runs that there
-were, *going on* the old order. *New / going on* is the worst contrast's. The new order is drawn by
+were, *going on* the old order. *New / going on* is the worst contrast's; it can pass 1 only where
+going on would break the limits, since the last run was not as planned. The new order is drawn by
 lot, as the old one was, which takes up to 5 % (10 where there are few orders).
 """
 

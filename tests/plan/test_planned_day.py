@@ -22,6 +22,18 @@ def bar(effect: float):
     return pace
 
 
+BROKEN = {
+    "order": [[0, 99] * 4, [0, 1] * 4],
+    "best": [[0, 1]],
+    "ends": [8, 9],
+    "done": [[], [5]],
+    "hours": [["x"] * 8] * 2,
+    "at_most": [0.1, 0.1],
+    "seed": None,
+    "tolerance": [],
+}
+
+
 def words(text: str) -> str:
     return " ".join(text.split())
 
@@ -88,10 +100,10 @@ def test_a_file_that_was_changed_gives_no_p_value(whole: Path, tmp_path: Path) -
     path.write_text(json.dumps(plan))
     text = words(sheet(whole, "--plan", path).out)
     assert "no p value from the draws: the order in the plan's file is not one" in text.lower()
-    plan["drawn"][0]["order"] = [[0, 99]]
-    path.write_text(json.dumps(plan))
-    said = sheet(whole, "--plan", path)
-    assert said.status == 1 and "nothing that can be drawn again" in said.err
+    for part, broken in BROKEN.items():
+        path.write_text(json.dumps(plan | {"drawn": [plan["drawn"][0] | {part: broken}]}))
+        said = sheet(whole, "--plan", path)
+        assert said.status == 1 and "nothing that can be drawn again" in said.err, part
 
 
 def test_no_difference_is_not_called_one(tmp_path: Path) -> None:
