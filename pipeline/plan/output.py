@@ -116,8 +116,8 @@ def _lot_notes(plan: Plan) -> list[str]:
     """From how many orders this one was drawn, and what those have in common."""
     good = (
         f"As good is: half-widths at most {100 * plan.lot.tolerance:.0f} % above the best order's "
-        "(root mean square), each within what is promised of it, no car there and back at every run "
-        "unless the best order's is."
+        "(root mean square), each within what is promised of it, no car there and back at every "
+        "run unless the best order's is."
     )
     few = " With so few of them the draws give no p value." if _is_too_few(plan) else ""
     return [f"Drawn by lot from {_lot_words(plan)}.{few} {good}"]

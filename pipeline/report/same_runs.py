@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 def said_once(result: SeasonResult) -> SeasonResult:
     """Effects and what cannot be told, with such conditions put together under both names."""
+    if not {"condition", "estimate", "mixed_with"} <= set(result.effects):
+        return result
     same = _same_runs(result.effects)
     effects, cannot = (_merged(frame, same) for frame in (result.effects, result.cannot_tell))
     told = effects["estimate"].notna() & effects["condition"].isin(same.values())

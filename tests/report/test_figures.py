@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from xml.etree import ElementTree as Tree
 
@@ -10,8 +9,6 @@ import pandas as pd
 import pytest
 
 from pipeline.report.axis import span
-from pipeline.report.contrasts import contrasts
-from pipeline.report.effect_views import outcome_figure, trade_figure
 from pipeline.report.figures import lanes
 from pipeline.report.grip_views import grip_figures
 from pipeline.report.look import CLASSES, SHOWN
@@ -90,18 +87,6 @@ def test_what_the_data_say_is_told_by_shape_and_lightness() -> None:
     looks = [(shape, filling) for shape, _, filling, _ in SHOWN.values()]
     assert len(set(looks)) == len(looks)
     assert len({mark for *_, mark in SHOWN.values()}) == len(SHOWN)
-
-
-def test_figures_of_the_season_hold_the_effects() -> None:
-    result, context = made_up.season(), made_up.context()
-    members = contrasts(result)
-    pace = outcome_figure(members, "pace", context, "pace")
-    trade = trade_figure(members, context)
-    assert pace is not None and trade is not None
-    shown = [float(row[1].raw) for row in pace.table.rows]
-    own = result.effects.query("outcome == 'pace' and condition == 'all'")["estimate"].dropna()
-    assert all(math.isclose(a, b, rel_tol=1e-5) for a, b in zip(shown, own, strict=True))
-    assert [mark for mark, _ in trade.legend] == ["1", "2", "3", "4", "5"]
 
 
 def test_a_grip_figure_a_day_in_order() -> None:

@@ -133,7 +133,8 @@ class Store:
     @property
     def runs(self) -> dict[tuple[str, str], list[Run]]:
         made = [
-            Run(row=n, place=10 + n, run_no=n, start=start, session=f"Q{n}", racing_class="",
+            Run(meeting="spring", row=n, place=10 + n, run_no=n, start=start, session=f"Q{n}",
+                racing_class="",
                 date=self.dates[n % len(self.dates)], timed=self.timed[n % len(self.timed)])
             for n, start in enumerate(self.starts, 1)
         ]  # fmt: skip
