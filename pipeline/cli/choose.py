@@ -55,9 +55,11 @@ def command(
     if as_json:
         _print_json(season, choices, tests)
         return
+    from pipeline.report.contrasts import without_counters
     from pipeline.report.terminal_choices import choice_lines
 
     context = season.joined.context("choose")
+    choices, tests = (without_counters(rows, season.runs) for rows in (choices, tests))
     click.echo("\n".join(choice_lines(choices, tests, context, whole=bool(grip))))
 
 

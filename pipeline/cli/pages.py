@@ -37,6 +37,7 @@ def say(notes: tuple[str, ...]) -> None:
 
 def say_season(season: TeamSeason, steps: Steps) -> None:
     """Print the first screen of a season's report: what to fit for the team, at each grip."""
+    from pipeline.report.contrasts import without_counters
     from pipeline.report.terminal_choices import choice_lines
 
     spent = season.result.timings
@@ -49,10 +50,10 @@ def say_season(season: TeamSeason, steps: Steps) -> None:
     say(season.notes)
     decisions = season.result.decisions
     if decisions is not None:
-        rows = decisions.choices
+        rows = without_counters(decisions.choices, season.result.runs)
         rows = rows[(rows["driver"] == "") & (rows["surface"] == "")]
-        context = season.joined.context("season")
-        click.echo("\n".join(choice_lines(rows, decisions.tests, context)))
+        tests = without_counters(decisions.tests, season.result.runs)
+        click.echo("\n".join(choice_lines(rows, tests, season.joined.context("season"))))
 
 
 def meeting_file(

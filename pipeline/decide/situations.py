@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, cast
 
 from pipeline.decide.places import POSITIONS, Part, Property
@@ -102,11 +102,23 @@ def told(decisions: Decisions, parts: Mapping[str, Part]) -> Told:
         key = (str(row["factor"]), *(text(row, n) for n in ("grip", "surface", "driver")))
         grouped.setdefault(cast(Key, key), []).append(row)
     found = Told({}, _switches(decisions), _best(decisions))
-    situations = {
+    alike = {
         key: _situation(key, rows, grouped, found, parts, decisions)
         for key, rows in grouped.items()
     }
+    situations = {key: _as_own(one, alike.get((*key[:3], ""))) for key, one in alike.items()}
     return Told(situations, found.switches, found.best)
+
+
+def _as_own(one: Situation, team: Situation | None) -> Situation:
+    """A driver's situation in which another level is preferred than for the team: of its own
+    estimate the team's switch-over says nothing.
+    """
+    if not one.driver or team is None or not (one.said.prefers and team.said.prefers):
+        return one
+    if one.prefers == team.prefers:
+        return one
+    return replace(one, said=replace(one.said, switch=""), own=True)
 
 
 def rows_of(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:
@@ -140,8 +152,6 @@ def _situation(
 ) -> Situation:
     factor, grip, surface, driver = key
     row = next((r for r in rows if text(r, "advice")), rows[0])
-    team = grouped.get((factor, grip, surface, ""), [])
-    own = bool(driver and _preferred(team) and _preferred(rows) not in ("", _preferred(team)))
     switch = switch_of(found.switches.get(factor, ()), row)
     at_grips = [grouped.get((factor, g, surface, driver), []) for g in decisions.grips if g]
     words = said(
@@ -152,10 +162,9 @@ def _situation(
         best=found.best.get((factor, grip)),
         above=_above(switch, at_grips, parts[factor].reference),
         everywhere=bool(at_grips) and all(_is_either(group) for group in at_grips),
-        own=own,
         worth_changing_s=decisions.worth_changing_s,
     )
-    return Situation(*key, tuple(rows), row, words, own)
+    return Situation(*key, tuple(rows), row, words)
 
 
 def _is_either(rows: Sequence[Row]) -> bool:

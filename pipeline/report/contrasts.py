@@ -52,6 +52,12 @@ def counts_up(runs: pd.DataFrame, factor: str) -> bool:
     return len(steps) > 0 and bool((steps == 1).mean() > 0.5)
 
 
+def without_counters(frame: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
+    """Rows of factors that a team sets: not of what counts up by itself from run to run."""
+    counting = [name for name in frame["factor"].unique() if counts_up(runs, name)]
+    return frame[~frame["factor"].isin(counting)]
+
+
 def records(frame: pd.DataFrame) -> Iterator[Row]:
     """The rows of a table as named tuples."""
     yield from frame.itertuples(index=False)

@@ -55,11 +55,11 @@ class Maker:
         )
 
     def main_level(self, factor: str) -> str:
-        """The level whose contrast is drawn first: the one that may save or lose the most."""
+        """The level whose contrast is drawn first: the best of them at any grip."""
         levels = self.other_levels(factor)
         if not levels:
             return ""
-        return max(levels, key=lambda level: max(map(abs, self._gains(factor, level)), default=0.0))
+        return max(levels, key=lambda level: max(self._gains(factor, level), default=0.0))
 
     def other_levels(self, factor: str) -> list[str]:
         """Levels but the reference, in the order of the table."""
@@ -232,7 +232,8 @@ class Maker:
             if not self.told.has(factor, grip, surface):
                 continue
             there = self.told.at(factor, grip, surface, person)
-            if there.prefers and situation.prefers not in ("", there.prefers):
+            prefer = there.said.prefers and situation.said.prefers
+            if prefer and there.prefers != situation.prefers:
                 words = f"On {surface} it differs"
                 yield self._sentence(there, [grip], [person], words, aside=True)
 

@@ -17,6 +17,7 @@ from pipeline.decide.situations import (
     told,
 )
 from pipeline.report.cautions import RULES
+from pipeline.report.contrasts import without_counters
 from pipeline.report.grip_line import GripLine, Point, grip_line
 from pipeline.report.grip_picture import POSITIONS, Ruler, ruler, taper
 from pipeline.report.part_views import Maker
@@ -50,9 +51,13 @@ def screen(
     """The first screen; None where nothing was decided. people: for whom, '' being the team; None:
     the team and every driver.
     """
-    decisions = result.decisions
-    if decisions is None:
+    if result.decisions is None:
         return None
+    decisions = replace(
+        result.decisions,
+        choices=without_counters(result.decisions.choices, result.runs),
+        tests=without_counters(result.decisions.tests, result.runs),
+    )
     parts = parts_of(decisions.choices, context)
     found = told(decisions, parts)
     states = States(ordered(decisions.grips), tuple(people or ("", *found.drivers)))

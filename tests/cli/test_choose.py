@@ -22,6 +22,7 @@ class Season:
     def __init__(self, result: Any) -> None:
         self.decisions = result.decisions
         self.choices, self.tests = result.decisions.choices, result.decisions.tests
+        self.runs = result.runs
         self.notes = ("12 rows of the exports were set aside",)
         source = SimpleNamespace(racing_class="touring")
         self.joined = SimpleNamespace(
