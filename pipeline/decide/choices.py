@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.decide.race import Believed, Place
-from pipeline.models.axis import POSITIONS
+from pipeline.decide.sentences import is_few
+from pipeline.tables.cells import number
+from pipeline.tables.conditions import POSITIONS
 
 if TYPE_CHECKING:
     from pipeline.decide.options import Options
@@ -18,10 +20,9 @@ if TYPE_CHECKING:
     from pipeline.models.engine.rows import Array
     from pipeline.tables.records import SeasonData
 
-# Below this chance a choice is one to try in practice first, and so it is where it rests on fewer
-# drivers or meetings than two: the next may be unlike the one that was seen.
+# Below this chance a choice is one to try in practice first, and so it is where it rests on few
+# data: the next driver or meeting may be unlike the one that was seen.
 LEAST_CHANCE = 0.75
-LEAST_DRIVERS, LEAST_MEETINGS = 2, 2
 Flags = NDArray[np.bool_]
 LIMITS_95, LIMITS_90 = (0.025, 0.975), (0.05, 0.95)
 
@@ -169,7 +170,7 @@ def _told_rows(
         row |= {"other": options.levels[other], **numbers, "n_here": int((with_it & here).sum())}
         rows.append(row)
     now = on if on is not None else _reference_at(options)
-    advice, at = _advice(gain, best, now, rows[best], situation, around)
+    advice, at = _advice(gain, best, now, rows[best], around)
     rows[at]["advice"] = advice
     return rows
 
@@ -209,7 +210,6 @@ def _advice(
     best: int,
     now: int | None,
     row: Mapping[str, Any],
-    situation: Situation,
     around: Circumstances,
 ) -> tuple[str, int]:
     """The word of advice and the level on whose row it stands. gain: (draws, levels)."""
@@ -218,10 +218,13 @@ def _advice(
     over = gain[:, best].mean() - (gain[:, now].mean() if now is not None else 0.0)
     if best == now or over <= around.worth_changing:
         return "keep", best if now is None else now
-    few = row["n_drivers"] < LEAST_DRIVERS or row["n_meetings"] < LEAST_MEETINGS
-    if row["chance_best"] < LEAST_CHANCE or few or not row["n_here"]:
-        return "try", best
-    return "fit", best
+    return fit_or_try(row), best
+
+
+def fit_or_try(row: Mapping[str, Any]) -> str:
+    """Of a level that is worth changing to. row: of `choices`."""
+    chance = number(row, "chance_best") or 0.0
+    return "try" if chance < LEAST_CHANCE or is_few(row) else "fit"
 
 
 def _all_alike(gain: Array, best: int, worthwhile: float) -> bool:

@@ -7,13 +7,13 @@ its deviations by driver and surface.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from pipeline.models.axis import PER_STEP
+from pipeline.models.axis import GRADIENT, PER_STEP
 from pipeline.models.counts_interval import wald_interval
 from pipeline.models.design import DRIVER_BLOCK, MEETING_BLOCK, condition_block_name
 from pipeline.models.engine.inference import contrasts, covariance
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from pipeline.models.fitting import OutcomeFit
     from pipeline.models.mistakes import MistakeFit
 
-ITSELF = ""
 DRIVER, SURFACE = "driver", "surface"
 
 
@@ -41,22 +40,26 @@ class Key(NamedTuple):
     def is_deviation(self) -> bool:
         return self.part in (DRIVER, SURFACE)
 
+    @property
+    def gradient(self) -> Key:
+        """By how much the effect grows from one step of grip to the next."""
+        return self._replace(part=GRADIENT)
+
 
 @dataclass(frozen=True)
 class Evidence:
     """Of one outcome: estimates (k,), covariance (k, k) and degrees of freedom (k,).
 
-    In units of a usual change (the model's scaled columns). anew: (factor, level) -> SD of the
-    effect's deviation at a meeting that was not seen, none for counts. driver_sd: the same for a
-    driver.
-    run_sd: SD of a run of the team, in the outcome's unit; NaN for counts.
+    In units of a usual change (the model's scaled columns). meeting_sd, driver_sd: SD of an
+    effect's deviation at a meeting, or by a driver, that was not seen; 0 for counts. run_sd: of a
+    run of the team, in the outcome's unit; NaN for counts.
     """
 
     keys: tuple[Key, ...]
     estimate: Array
     covariance: Array
     df: Array
-    anew: Mapping[tuple[str, str], float]
+    meeting_sd: float
     driver_sd: float
     run_sd: float
 
@@ -96,7 +99,7 @@ def linear_evidence(fitted: OutcomeFit, columns: Sequence[Contrast]) -> Evidence
         estimate=F.T @ fitted.fit.beta + U.T @ fitted.fit.u,
         covariance=joint * np.outer(stretch, stretch),
         df=df,
-        anew=_anew(fitted, columns),
+        meeting_sd=fitted.sd_of(MEETING_BLOCK),
         driver_sd=fitted.sd_of(DRIVER_BLOCK),
         run_sd=float(np.sqrt(fitted.run_variance)),
     )
@@ -128,10 +131,6 @@ def _deviation_keys(fitted: OutcomeFit, columns: Sequence[Contrast]) -> dict[Key
     return out
 
 
-def _anew(fitted: OutcomeFit, columns: Sequence[Contrast]) -> dict[tuple[str, str], float]:
-    return {(c.factor, c.level): fitted.sd_of(MEETING_BLOCK) for c in columns if not c.part}
-
-
 def count_evidence(fitted: MistakeFit, columns: Sequence[Contrast]) -> Evidence:
     """Of mistakes: log ratios of the incident rate."""
     at = {
@@ -149,7 +148,7 @@ def count_evidence(fitted: MistakeFit, columns: Sequence[Contrast]) -> Evidence:
         estimate=L.T @ fitted.fit.coefficients,
         covariance=L.T @ fitted.fit.cov @ L,
         df=np.array([one.df for one in found]),
-        anew={},
+        meeting_sd=0.0,
         driver_sd=0.0,
         run_sd=float("nan"),
     )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.decide.evidence import Key
-from pipeline.models.axis import BOW, CURVATURE, GRADIENT, bend
+from pipeline.models.axis import BOW, CURVATURE, bend
 from pipeline.models.contrasts import LEAST_RUNS_OF_VALUE
 from pipeline.team.factors import Factor, number_text
 
@@ -48,10 +48,11 @@ class Options:
 
     @property
     def units(self) -> dict[Key, float]:
-        """What of a usual effect each coefficient has: a level all of it."""
+        """What of a usual effect each coefficient has, over all drivers and surfaces: a level all
+        of it."""
         sizes = [self._unit(key) for key in self.keys]
         whole = dict(zip(self.keys, sizes, strict=True))
-        moved = {k._replace(part=GRADIENT): u for k, u in whole.items() if not k.part}
+        moved = {k.gradient: u for k, u in whole.items() if not k.part}
         return whole | moved | {bow: whole[bow._replace(part="")] for bow in self.bows}
 
     def is_off_line(self, level: str) -> bool:
@@ -67,7 +68,7 @@ class Options:
         if not self.factor.property:
             return {}
         steps = {k: self._steps(k, at) for k in self.keys if not k.part}
-        return steps | {k._replace(part=GRADIENT): step for k, step in steps.items()}
+        return steps | {k.gradient: step for k, step in steps.items()}
 
     def level_positions(self) -> dict[str, float]:
         """Where each level stands on the factor's property."""
@@ -75,11 +76,6 @@ class Options:
 
     def _steps(self, key: Key, at: Mapping[str, float]) -> float:
         return at[key.level] - at[self.reference]
-
-    @property
-    def wanted(self) -> list[Key]:
-        """All coefficients of the effects over all drivers and surfaces."""
-        return list(self.units)
 
     def weights_at(self, values: Array) -> Array:
         """Of a number: the weights of any values, (n, m)."""

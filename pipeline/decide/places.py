@@ -10,7 +10,6 @@ from typing import Any
 from pipeline.tables.cells import Row, number, text
 from pipeline.team.factors import number_text
 
-POSITIONS = {"low": -1.0, "medium": 0.0, "high": 1.0}
 # `switchovers.words` where no crossing lies in the range, and where no line can be drawn.
 NOT_WITHIN = "not within what was run"
 NO_LINE = "cannot be told"

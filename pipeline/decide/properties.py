@@ -10,7 +10,6 @@ import numpy as np
 from pipeline.decide.choices import LIMITS_95, Circumstances
 from pipeline.decide.evidence import Evidence
 from pipeline.decide.race import Believed
-from pipeline.models.axis import GRADIENT, POSITIONS
 
 if TYPE_CHECKING:
     from pipeline.decide.options import Options
@@ -28,10 +27,9 @@ def property_rows(
         name = one.options.factor.name
         sharing = [o for o in options if o.levels and o.factor.property == name]
         for grip in ("", *around.grips):
-            position = POSITIONS[grip] if grip else float(around.position.mean())
+            place = around.place(grip)
             for outcome in ("pace", "race"):
-                place = around.place(grip)
-                drawn = one.seconds(place) if outcome == "race" else one.effect(outcome, place)
+                drawn = one.on(outcome, place)
                 low, high = np.quantile(drawn[:, 0], LIMITS_95)
                 mean = float(drawn.mean())
                 rows.append(
@@ -42,7 +40,7 @@ def property_rows(
                         "estimate": mean,
                         "ci_low": float(low),
                         "ci_high": float(high),
-                        "agreement": _agreement(mean, position, sharing, evidence["pace"]),
+                        "agreement": _agreement(mean, place.position, sharing, evidence["pace"]),
                     }
                 )
     return rows
@@ -55,13 +53,9 @@ def _agreement(mean: float, position: float, sharing: Sequence[Options], pace: E
     for one in sharing:
         steps = one.positions()
         own = sum(
-            np.sign(step) * (at.get(key, 0.0) + position * at.get(_gradient(key), 0.0))
+            np.sign(step) * (at.get(key, 0.0) + position * at.get(key.gradient, 0.0))
             for key, step in steps.items()
             if not key.part
         )
         same.append(np.sign(own) == np.sign(mean))
     return float(np.mean(same))
-
-
-def _gradient(key: Any) -> Any:
-    return key._replace(part=GRADIENT)

@@ -19,18 +19,18 @@ from pipeline.decide.belief import DRAWS, draws, learn_sizes
 from pipeline.decide.evidence import DRIVER, SURFACE, Evidence, Key
 from pipeline.decide.options import Options, property_options
 from pipeline.decide.shrinking import Shared
-from pipeline.models.axis import BOW, GRADIENT
+from pipeline.models.axis import BOW
+from pipeline.models.fitting import VARYING_SHARE
 
 if TYPE_CHECKING:
     from pipeline.models.engine.rows import Array
     from pipeline.models.race import RaceFacts
 
 SEED = 20
-# Medians of the priors on the SD of effects. Pace: 0.6 of the SD of a run, as for all that varies
-# (`fitting.VARYING_SHARE`). Fade: that which adds up to half of it over a race. What a race holds
-# beside pace and incidents: a fifth. Incident rate: half as
-# much again.
-PACE_SHARE, GAP_SHARE, FADE_SHARE, MISTAKES_LOG = 0.6, 0.12, 0.3, 0.4
+# Medians of the priors on the SD of effects, as shares of the SD of a run. Pace: as for all that
+# varies. Fade: that which adds up to half of it over a race. What a race holds beside pace and
+# incidents: a fifth. Incident rate: half as much again.
+PACE_SHARE, GAP_SHARE, FADE_SHARE, MISTAKES_LOG = VARYING_SHARE, 0.12, 0.3, 0.4
 # What moves along grip is taken to be half as large as the effect itself in pace, else a fifth.
 GRADIENT_SHARE = {"pace": 0.5}
 OTHER_GRADIENT_SHARE = 0.2
@@ -53,8 +53,7 @@ class Believed:
     """Draws of one factor's coefficients for each outcome that a race is made of.
 
     draws: outcome -> coefficient -> (DRAWS,). anew: outcome -> (level) -> (DRAWS,), the deviation
-    at a meeting that was not seen. by_driver: outcome -> SD of the deviation of a driver who never
-    tried it.
+    at a meeting that was not seen; strangers: the same of a driver who never tried it.
     """
 
     options: Options
@@ -73,6 +72,12 @@ class Believed:
         """SD of the effect on pace at a meeting that was not seen, s a lap."""
         own = self.anew["pace"].values()
         return float(max((draws.std() for draws in own), default=0.0))
+
+    def on(self, outcome: str, place: Place, weights: Array | None = None) -> Array:
+        """`seconds` for race, else `effect`."""
+        if outcome == "race":
+            return self.seconds(place, weights)
+        return self.effect(outcome, place, weights)
 
     def seconds(self, place: Place, weights: Array | None = None) -> Array:
         """Seconds that each level costs over a race against the reference, (DRAWS, levels)."""
@@ -102,7 +107,7 @@ class Believed:
         out = found[key].copy()
         if key.part:
             return out
-        out += place.position * found[key._replace(part=GRADIENT)]
+        out += place.position * found[key.gradient]
         if (bow := key._replace(part=BOW)) in found:
             out += (place.position**2 if place.square is None else place.square) * found[bow]
         out += self.anew[outcome][key.level]
@@ -184,21 +189,19 @@ def _believed(
 ) -> Believed:
     anew, strangers = {}, {}
     for name, outcome in evidence.items():
-        anew[name] = _spread(outcome.anew if name == "pace" else {}, one, rng)
-        strangers[name] = _spread(dict.fromkeys(outcome.anew, outcome.driver_sd), one, rng)
+        anew[name] = _spread(outcome.meeting_sd if name == "pace" else 0.0, one, rng)
+        strangers[name] = _spread(outcome.driver_sd, one, rng)
     return Believed(one, found, anew, strangers, facts)
 
 
 def _with_deviations(options: Options, evidence: Evidence) -> list[Key]:
     own = {(key.factor, key.level) for key in options.keys}
     more = [k for k in evidence.keys if k.is_deviation and (k.factor, k.level) in own]
-    return [*options.wanted, *more]
+    return [*options.units, *more]
 
 
-def _spread(
-    sd: Mapping[tuple[str, str], float], options: Options, rng: np.random.Generator
-) -> dict[str, Array]:
-    """Level -> (DRAWS,) deviations of that SD."""
+def _spread(sd: float, options: Options, rng: np.random.Generator) -> dict[str, Array]:
+    """Level -> (DRAWS,) deviations of that SD; of a direction, which is no part of a car, none."""
+    sd = 0.0 if options.is_direction else sd
     levels = dict.fromkeys(key.level for key in options.keys)
-    name = options.factor.name
-    return {level: sd.get((name, level), 0.0) * rng.standard_normal(DRAWS) for level in levels}
+    return {level: sd * rng.standard_normal(DRAWS) for level in levels}

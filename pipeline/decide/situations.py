@@ -6,10 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, cast
 
-from pipeline.decide.places import POSITIONS, Part, Property
+from pipeline.decide.places import Part, Property
 from pipeline.decide.sentences import Said, odds_short, said, short_seconds
 from pipeline.decide.shared import agreeing, property_sentence, question_sentence
 from pipeline.tables.cells import Row, number, text
+from pipeline.tables.conditions import POSITIONS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,7 +10,8 @@ import numpy as np
 from pipeline.decide.choices import LIMITS_95, Circumstances
 from pipeline.decide.places import NO_LINE, NOT_WITHIN
 from pipeline.decide.race import Believed, Place
-from pipeline.models.axis import OFF_LINE, POSITIONS
+from pipeline.models.axis import OFF_LINE
+from pipeline.tables.conditions import POSITIONS
 from pipeline.team.factors import number_text
 
 if TYPE_CHECKING:
@@ -37,7 +38,8 @@ def switchover_rows(believed: Sequence[Believed], around: Circumstances) -> list
             weights = np.zeros((1, len(one.options.keys)))
             weights[0, place] = 1.0
             for outcome in ("race", "pace"):
-                lines = np.column_stack([_at(one, outcome, p, weights) for p in positions])
+                places = [Place(float(position)) for position in positions]
+                lines = np.column_stack([one.on(outcome, p, weights)[:, 0] for p in places])
                 off_line = one.options.is_off_line(level)
                 rows.append(
                     {
@@ -49,13 +51,6 @@ def switchover_rows(believed: Sequence[Believed], around: Circumstances) -> list
                     }
                 )
     return rows
-
-
-def _at(one: Believed, outcome: str, position: float, weights: Array) -> Array:
-    place = Place(float(position))
-    if outcome == "race":
-        return one.seconds(place, weights)[:, 0]
-    return one.effect(outcome, place, weights)[:, 0]
 
 
 def crossing(lines: Array, positions: Array) -> dict[str, Any]:
@@ -115,12 +110,7 @@ def curve_rows(
         weights = one.options.weights_at(fine)
         for grip in ("", *around.grips):
             for outcome in ("pace", "race"):
-                place = around.place(grip)
-                drawn = (
-                    one.seconds(place, weights)
-                    if outcome == "race"
-                    else one.effect(outcome, place, weights)
-                )
+                drawn = one.on(outcome, around.place(grip), weights)
                 key = {"factor": one.options.factor.name, "outcome": outcome, "grip": grip}
                 low, high = np.quantile(drawn, LIMITS_95, axis=0)
                 numbers = zip(fine, drawn.mean(axis=0), low, high, strict=True)

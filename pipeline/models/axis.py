@@ -20,13 +20,13 @@ from pipeline.models.engine.rows import Array
 from pipeline.models.identify import LEAST_LEFT, Standing
 from pipeline.models.information import Information
 from pipeline.tables import conditions
+from pipeline.tables.conditions import POSITIONS, parted
+from pipeline.tables.outcomes import NOT_ENOUGH
 
 if TYPE_CHECKING:
     from pipeline.team.factors import NumberCondition
 
-# Three steps of equal size, unless the data say otherwise.
-POSITIONS = {"low": -1.0, "medium": 0.0, "high": 1.0}
-PER_STEP = "grip per step"
+PER_STEP = f"grip{conditions.PER_STEP}"
 LEAST_POSITIONS = 2
 QUARTER = 0.25  # of the range that was run: the step of a condition where none is given
 # Of a number: fewer values show a straight line alone.
@@ -189,7 +189,7 @@ def _untold(standing: Standing, along: Along, where: str) -> Standing:
         contrast=replace(standing.contrast, part=GRADIENT),
         condition=along.condition,
         sentence=sentence,
-        verdict=standing.verdict or "not enough runs",
+        verdict=standing.verdict or NOT_ENOUGH,
         remark="",
     )
 
@@ -199,11 +199,13 @@ def words_of(
 ) -> list[str]:
     """The grips at which the contrast was run, or, `tellable`, can be told."""
     return [
-        standing.condition.removeprefix("grip=")
+        word
         for standing in everything
-        if (standing.contrast.factor, standing.contrast.level) == (contrast.factor, contrast.level)
+        for name, word in (parted(standing.condition),)
+        if name == "grip"
+        and word in POSITIONS
+        and (standing.contrast.factor, standing.contrast.level) == (contrast.factor, contrast.level)
         and not standing.contrast.part
-        and standing.condition.removeprefix("grip=") in POSITIONS
         and standing.n_runs
         and (standing.tellable or not tellable)
     ]

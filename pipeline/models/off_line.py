@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipeline.models.axis import BOW, POSITIONS, Along, words_of
+from pipeline.models.axis import BOW, Along, words_of
 from pipeline.models.effects import estimates_of, unit_weight
 from pipeline.models.fitting import fit_outcome
+from pipeline.tables.conditions import POSITIONS
 
 if TYPE_CHECKING:
     from pipeline.models.contrasts import Contrast

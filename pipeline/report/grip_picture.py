@@ -10,12 +10,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from pipeline.decide.places import POSITIONS
 from pipeline.report import drawn
 from pipeline.report.grip_line import GripLine
 from pipeline.report.words import number
 from pipeline.tables.cells import Row
 from pipeline.tables.cells import number as cell
+from pipeline.tables.conditions import POSITIONS
 
 LEFT, RIGHT, CENTRE, STEP = 22.4, 305.6, 164.0, 118.0
 ZERO, REACH = 38.0, 36.0  # where nothing is saved, and how far the scale reaches from there

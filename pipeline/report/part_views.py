@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.decide.places import POSITIONS, Part, where_words
+from pipeline.decide.places import Part, where_words
 from pipeline.decide.situations import FASTEST, Situation, Told, rows_of
 from pipeline.report.cautions import beside_advice
 from pipeline.report.grip_line import GripLine, Point, grip_line
@@ -22,6 +22,7 @@ from pipeline.report.value_picture import Curve, curve_points, value_picture
 from pipeline.report.why_views import Evidence, closing, reasons, why
 from pipeline.report.words import sentence
 from pipeline.tables.cells import Row, number
+from pipeline.tables.conditions import POSITIONS
 from pipeline.tables.decisions import Decisions
 
 

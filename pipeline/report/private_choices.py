@@ -6,15 +6,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from pipeline.decide.sentences import is_few
+from pipeline.decide.choices import fit_or_try
 from pipeline.decide.situations import rows_of
 from pipeline.tables.cells import number, text
 from pipeline.tables.decisions import CHOICES, Decisions
 
 if TYPE_CHECKING:
     import pandas as pd
-
-SURE = 0.75  # below it a choice is to be tried first: the rule of `choices.advice`
 
 
 def private_decisions(decisions: Decisions, driver: str, all_named: bool) -> Decisions:
@@ -77,8 +75,7 @@ def _advice(row: dict[str, Any], saved: float | None, worth_changing_s: float) -
         return told or None
     if saved <= worth_changing_s:
         return "keep"
-    chance = number(row, "chance_best") or 0.0
-    return "try" if chance < SURE or is_few(row) else "fit"
+    return fit_or_try(row)
 
 
 def _in_order(rows: list[dict[str, Any]], seen: pd.DataFrame) -> pd.DataFrame:

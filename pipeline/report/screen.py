@@ -19,7 +19,7 @@ from pipeline.decide.situations import (
 from pipeline.report.cautions import RULES
 from pipeline.report.contrasts import without_counters
 from pipeline.report.grip_line import GripLine, Point, grip_line
-from pipeline.report.grip_picture import POSITIONS, Ruler, ruler, taper
+from pipeline.report.grip_picture import Ruler, ruler, taper
 from pipeline.report.part_views import Maker
 from pipeline.report.screen_views import Block, PartView, Question, Screen
 from pipeline.report.short_list import short_list
@@ -27,6 +27,7 @@ from pipeline.report.states import States, ordered
 from pipeline.report.why_views import evidence_of
 from pipeline.report.words import race_length, sentence
 from pipeline.tables.cells import Row, number, text
+from pipeline.tables.conditions import POSITIONS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from pipeline.decide.places import POSITIONS
 from pipeline.report.screen_views import Pick
+from pipeline.tables.conditions import POSITIONS
 
 TEAM = "Team"
 

@@ -37,6 +37,8 @@ class Condition:
 
 
 TOGETHER = " & "  # between two conditions under which the very same runs were made
+# Grip as an axis: three steps of equal size, unless the data say otherwise.
+POSITIONS = {"low": -1.0, "medium": 0.0, "high": 1.0}
 PER_STEP = " per step"  # behind a condition's name: how an effect changes along it
 
 _EVERY_TEAMS = (

@@ -164,7 +164,7 @@ def test_a_grip_line_is_the_tables_at_the_grips_and_a_straight_lines_variance_be
 
 def test_the_dotted_box_is_where_the_sentence_prefers_nothing() -> None:
     """Over drawn parts: at each grip, in the box or not as 'either' or 'no change is worth'."""
-    from pipeline.decide.places import POSITIONS
+    from pipeline.tables.conditions import POSITIONS
     from tests.decide import drawn
 
     checked = 0
