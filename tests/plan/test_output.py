@@ -1,5 +1,6 @@
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from pipeline.plan.output import as_json, as_text, change_rows, contrast_words, sheet_rows
@@ -57,6 +58,17 @@ def test_text_shows_order_and_promise(plan):
     assert f"this day can show {contrast.half_width_s:.2f} s a lap" in text
     assert f"the usual order {contrast.half_width_usual_s:.2f} s" in text
     assert "warm-up" in text
+
+
+def test_an_order_that_goes_to_and_fro_warns_of_packs_and_tyres():
+    planned = plan_day(day(1, 8), chance_of(1))
+    assert "to and fro" not in as_text(planned)
+    alternating = replace(planned, levels=np.arange(8).reshape(1, 8, 1) % 2)
+    text = " ".join(as_text(alternating).split())
+    assert "A B A B A B" in text
+    assert "battery packs" in text
+    three = " ".join(as_text(plan_day(day(1, 8, 3), chance_of(1))).split())
+    assert "A B C" in three and "to and fro" not in three
 
 
 @pytest.mark.parametrize(("minutes", "said"), [(19.9, True), (8.0, True), (20.0, False)])

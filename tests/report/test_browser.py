@@ -75,3 +75,24 @@ def test_paper_holds_whole_tables(chromium: Any, page_files: dict[str, Path], na
     assert shown and all(height > 0 for _, _, height, _ in shown)
     # The table of every number is printed on its own landscape pages.
     assert [t for t, right, *_ in shown if right > A4_WIDTH and t != "effects-table"] == []
+
+
+def test_tables_sort_by_value_and_copy_whole(chromium: Any, page_files: dict[str, Path]) -> None:
+    page = chromium.new_page(viewport={"width": 1280, "height": 800})
+    page.goto(page_files["season"].as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    values = (
+        "Array.from(document.querySelectorAll('#effects-table tbody tr'))"
+        ".map(r => r.cells[3].dataset.value).filter(v => v).map(Number)"
+    )
+    page.locator("#effects-table thead th:nth-child(4) button").click()
+    rising = page.evaluate(values)
+    page.locator("#effects-table thead th:nth-child(4) button").click()
+    falling = page.evaluate(values)
+    button = page.locator(".scroll:has(#effects-table) + .copier")
+    button.click()
+    said = button.text_content()
+    page.close()
+    assert rising == sorted(rising) and len(rising) > 20
+    assert falling == sorted(rising, reverse=True)
+    assert said == "Copied"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from xml.etree import ElementTree as Tree
 
@@ -9,6 +10,8 @@ import pandas as pd
 import pytest
 
 from pipeline.report.axis import span
+from pipeline.report.contrasts import contrasts
+from pipeline.report.effect_views import outcome_figure, trade_figure
 from pipeline.report.figures import lanes
 from pipeline.report.grip_views import grip_figures
 from pipeline.report.look import CLASSES, SHOWN
@@ -93,3 +96,21 @@ def test_a_grip_figure_a_day_in_order() -> None:
     titles = [figure.title for figure in grip_figures(made_up.season().grip)]
     assert titles[0] == "carpet-opener, 18 January 2025" and len(titles) == 4
     assert grip_figures(made_up.season().grip.iloc[:0]) == ()
+
+
+def test_figures_of_the_season_hold_the_effects() -> None:
+    result, context = made_up.season(), made_up.context()
+    members = contrasts(result)
+    pace = outcome_figure(members, "pace", context, "pace")
+    trade = trade_figure(members, context)
+    assert pace is not None and trade is not None
+    shown = [float(row[1].raw) for row in pace.table.rows]
+    rows = result.effects.query("outcome == 'pace' and condition == 'all'").dropna(
+        subset=["estimate"]
+    )
+    estimates = {(row.factor, row.level): row.estimate for row in rows.itertuples()}
+    asked = [(member.factor, member.level) for member in members]
+    own = [estimates[key] for key in asked if key in estimates]
+    assert len(own) == len(estimates)
+    assert all(math.isclose(a, b, rel_tol=1e-5) for a, b in zip(shown, own, strict=True))
+    assert [mark for mark, _ in trade.legend] == ["1", "2", "3", "4", "5"]

@@ -101,6 +101,24 @@ def test_names_are_escaped():
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize(("drivers", "runs"), [(1, 6), (2, 8), (4, 8)])
+def test_the_sheet_prints_on_one_a4_page_and_fits_a_phone(chromium, tmp_path, drivers, runs):
+    path = write_page(tmp_path / "plan.html", sheet_html(plan_of(drivers, runs)))
+    page = chromium.new_page(viewport={"width": 360, "height": 700})
+    said = []
+    page.on("console", lambda message: said.append(message.text))
+    page.goto(path.as_uri())
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    printed = page.pdf(prefer_css_page_size=True)
+    page.close()
+    assert said == []
+    assert wide <= 360
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+    box = re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", printed)
+    assert [round(float(side)) for side in box.groups()] == pytest.approx([595, 842], abs=1)
+
+
+@pytest.mark.browser
 @pytest.mark.parametrize("width", [360, 1280])
 def test_the_sheet_has_no_serious_barrier(chromium, tmp_path, width):
     """By axe-core's rules."""

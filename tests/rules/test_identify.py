@@ -165,6 +165,36 @@ def test_switches_are_those_of_a_driver_at_a_meeting_between_known_settings() ->
 
 
 @pytest.mark.parametrize(
+    ("at", "beside", "remark"),
+    [
+        ("s", "sh", "only ever with Front springs soft"),
+        ("sh", "s", "compared only with Front springs soft"),
+        ("sh", "sh", ""),
+        ("s", "s", ""),
+        ("s", "h", "only ever with Front springs soft"),
+    ],
+)
+def test_what_a_number_speaks_of(at: str, beside: str, remark: str) -> None:
+    """at, beside: springs that ran with the hard bar and with the soft one."""
+    letters = {"s": "soft", "h": "hard"}
+    bars = ["hard"] * 4 + ["soft"] * 4
+    springs = [letters[(at * 4)[i]] for i in range(4)] + [
+        letters[(beside * 4)[i]] for i in range(4)
+    ]
+    runs = pd.DataFrame({"bar": bars, "spring": springs, "team": True})
+    hard, soft = (np.array([b == level for b in bars]) for level in ("hard", "soft"))
+    contrast = SimpleNamespace(factor="bar", kind="category", at_level=hard, at_reference=soft)
+    rows = np.ones(8, bool)
+    settings = {name: runs[name].astype(object).to_numpy() for name in ("bar", "spring")}
+    chosen: Any = SimpleNamespace(settings=settings, rows=rows)
+    assert identify._not_crossed(chosen, contrast, LABELS) == remark  # type: ignore[arg-type]
+    number = SimpleNamespace(**{**vars(contrast), "kind": "number"})
+    assert identify._not_crossed(chosen, number, LABELS) == ""  # type: ignore[arg-type]
+    chosen.rows = rows & (np.arange(8) % 2 == 0)
+    assert "hard" not in identify._not_crossed(chosen, contrast, LABELS)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
     ("hours", "after", "one"),
     [
         ((9.0, 9.5, 10.0, 10.5), (2, 3), True),
