@@ -12,6 +12,7 @@ from pipeline.errors import Problem
 from pipeline.runs.gathering import Gathered, gather
 from pipeline.runs.logbooks import read_log
 from pipeline.store.parquet import ImportRecord, open_store
+from pipeline.tables.conditions import CONDITIONS
 from pipeline.team.people import suggestions
 from pipeline.team.session_facts import plain_session
 
@@ -112,7 +113,7 @@ def _meetings(everything: Gathered, records: list[tuple[str, ImportRecord]]) -> 
         files = [record for name, record in records if name == meeting]
         rows.append({
             "meeting": str(meeting), "days": sorted(part["date"].unique()),
-            "surface": part["surface"].iloc[0], "grip": part["grip"].iloc[0],
+            **{condition: part[condition].iloc[0] for condition in CONDITIONS},
             "files": len(files), "sessions": int(part["session"].nunique()),
             "drivers": int(part["driver"].nunique()), "runs": len(part),
             "team_drivers": int(part.loc[part["team"], "driver"].nunique()),

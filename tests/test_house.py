@@ -17,8 +17,8 @@ PACKAGE = HERE / "pipeline"
 
 # The rooms in the order of the flow: each imports from itself and from those before it alone.
 ORDER = (
-    "errors", "tables", "team", "read", "store", "runs", "models", "checking", "plan", "simulate",
-    "report", "public", "day", "cli",
+    "errors", "tables", "team", "read", "store", "runs", "models", "checking", "plan", "decide",
+    "simulate", "report", "public", "day", "cli",
 )  # fmt: skip
 # place -> what it may not import besides. A name stands for itself and all below it.
 FORBIDDEN = {

@@ -1,12 +1,10 @@
 from pathlib import Path
-from typing import get_args
 
 import pytest
 
 from pipeline.errors import UserError
 from pipeline.runs.logbooks import read_log
-from pipeline.tables.schema import OUTCOMES
-from pipeline.team.config import _ClaimKeys
+from pipeline.tables.outcomes import OUTCOMES
 from pipeline.team.folder import Factor, load_team
 from tests.folders import MEETINGS, TOML, team_folder
 
@@ -172,8 +170,13 @@ def test_no_team_folder_is_one_clear_message(tmp_path):
         load_team(tmp_path / "absent")
 
 
-def test_claims_know_all_outcomes():
-    assert set(get_args(_ClaimKeys.model_fields["outcome"].annotation)) == set(OUTCOMES)
+def test_claims_know_all_outcomes(tmp_path):
+    claims = "".join(
+        CLAIM.format("rear_bar", "1.3", "1.4", outcome) + 'expect = "lower"\n'
+        for outcome in OUTCOMES
+    )
+    team = load_team(team_folder(tmp_path, toml=TOML + claims))
+    assert [claim.outcome for claim in team.claims] == list(OUTCOMES)
 
 
 def test_a_typo_in_many_rows_is_one_fault_that_names_the_lines(tmp_path):

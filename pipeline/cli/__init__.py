@@ -24,6 +24,7 @@ VERBS = {
     "check": ("check", "What the store holds, what joined, what was set aside and why."),
     "meeting": ("meeting", "The run sheet of one meeting, corrected for grip."),
     "season": ("season", "What each setup change was worth: tables and a report."),
+    "choose": ("choose", "What to fit in which grip, and what to test next."),
     "share": ("share", "One file for one driver, with nobody else's data in it."),
     "plan": ("plan", "A run order for a test day that grip cannot fool."),
     "logbook": ("logbook", "A page a driver, on which the log is kept at the track, offline."),

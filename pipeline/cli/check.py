@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.cli.options import class_option, counted, json_option, team_option
+from pipeline.tables.conditions import CONDITIONS
 
 if TYPE_CHECKING:
     from pipeline.checking import CheckReport
     from pipeline.public.joined import Joined
 
-_MEETING_COLUMNS = {
-    "meeting": "meeting", "days": "days", "surface": "surface", "grip": "grip", "files": "files",
-    "sessions": "sessions", "drivers": "drivers", "runs": "runs", "team_runs": "team's runs",
-    "laps": "laps", "rows_set_aside": "rows set aside",
+_MEETING_COUNTS = {
+    "files": "files", "sessions": "sessions", "drivers": "drivers", "runs": "runs",
+    "team_runs": "team's runs", "laps": "laps", "rows_set_aside": "rows set aside",
 }  # fmt: skip
 
 
@@ -121,8 +121,10 @@ def _text(report: CheckReport) -> Iterator[str]:
 
 
 def _meeting_row(row: Mapping[str, Any]) -> dict[str, str]:
-    cells = {**row, "days": " ".join(row["days"])}
-    return {title: _shown(cells[name]) for name, title in _MEETING_COLUMNS.items()}
+    when = {"meeting": row["meeting"], "days": " ".join(row["days"])}
+    conditions = {name: _shown(row[name]) for name in CONDITIONS}
+    counts = {title: _shown(row[name]) for name, title in _MEETING_COUNTS.items()}
+    return when | conditions | counts
 
 
 def _shown(value: Any) -> str:

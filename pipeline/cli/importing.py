@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 @click.option("--start", metavar="TIME", help="Start of the session (13:45), where it does not.")
 @click.option(
     "--layout",
-    type=click.Choice(["laps", "passings", "grid"]),
-    help="How the export is laid out, if it is not found by itself.",
+    metavar="NAME",
+    help="How the export is laid out, as laps, if it is not found by itself.",
 )
 @click.option(
     "--map",

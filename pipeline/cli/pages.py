@@ -36,23 +36,31 @@ def say(notes: tuple[str, ...]) -> None:
 
 
 def say_season(season: TeamSeason, steps: Steps) -> None:
-    """Print the first screen of a season's report."""
-    from pipeline.report.advice import advice, as_text, summary
-    from pipeline.tables.schema import OUTCOMES
+    """Print the first screen of a season's report: what to fit for the team, at each grip."""
+    from pipeline.report.contrasts import without_counters
+    from pipeline.report.terminal_choices import choice_lines
 
     spent = season.result.timings
-    steps.side_by_side = {name: spent[name] for name in OUTCOMES if name in spent}
+    steps.side_by_side = {
+        outcome.name: spent[outcome.name]
+        for outcome in season.joined.data.outcomes
+        if outcome.name in spent
+    }
     steps("")
     say(season.notes)
-    groups = advice(season.result, season.joined.context("season"))
-    click.echo(f"{summary(groups)}\n\n{as_text(groups)}")
+    decisions = season.result.decisions
+    if decisions is not None:
+        rows = without_counters(decisions.choices, season.result.runs)
+        rows = rows[(rows["driver"] == "") & (rows["surface"] == "")]
+        tests = without_counters(decisions.tests, season.result.runs)
+        click.echo("\n".join(choice_lines(rows, tests, season.joined.context("season"))))
 
 
 def meeting_file(
     sheet: MeetingSheet, out: Path, steps: Steps, *, lines: bool = True, force: bool = False
 ) -> Path:
     """The run sheet of one meeting, printed with a line a run if wanted; its path."""
-    from pipeline.report.advice import as_text
+    from pipeline.report.groups import as_text
     from pipeline.report.meeting_page import meeting_page
     from pipeline.report.render import render, write_page
     from pipeline.report.terminal import run_lines
@@ -60,13 +68,13 @@ def meeting_file(
 
     steps("report")
     result, context = sheet.result, sheet.joined.context("meeting")
-    page = meeting_page(result, context)
+    page = meeting_page(result, context, sheet.planned)
     path = write_page(out / f"{file_stem(result.meeting)}.html", render(page), force=force)
     steps("")
     say(result.notes)
     click.echo(f"{page.title}. {' '.join(page.facts)}\n{page.summary}")
     if lines:
-        click.echo("\n" + as_text(tuple(g for g in page.groups if g.name == "day")))
+        click.echo("\n" + as_text(tuple(g for g in page.groups if g.name in ("plan", "day"))))
         click.echo("\n" + "\n".join(run_lines(result.runs, context)))
     return path
 
@@ -86,6 +94,25 @@ def driver_files(
         files[f"{file_stem(driver)}.html"] = html.encode()
     steps("")
     return write_files(out, files, force=force)
+
+
+def guide_file(season: TeamSeason, out: Path, steps: Steps, *, force: bool = False) -> Path:
+    """The page for publishing. Raises UserError where a person's name would stand in it."""
+    from pipeline.report.guide_page import guide_page, published
+    from pipeline.report.privacy import leaks
+    from pipeline.report.render import render, write_page
+
+    steps("guide")
+    words = season.joined.context("share")
+    html = render(guide_page(published(season.result, words), words))
+    found = leaks(html, season.joined.everybody())
+    if found:
+        raise UserError(
+            f"the guide was not written: it would hold {len(found)} names or transponders of "
+            "people. Look for them in labels, levels and properties of team.toml"
+        )
+    steps("")
+    return write_page(out / "guide.html", html, force=force)
 
 
 def driver_html(result: SeasonResult, words: ReportContext, driver: str, others: Others) -> str:

@@ -51,7 +51,7 @@ def command(
     """
     from pipeline.day.watching import WatchCall, watch
 
-    draw = _drawing(team, meeting, class_name, out or team / "reports" / "meetings", force)
+    draw = _drawing(team, meeting, plan, class_name, out or team / "reports" / "meetings", force)
     stop = _stopped_by_interrupt()
     # A second Ctrl-C breaks off: what was being imported is whole or not there.
     with contextlib.suppress(KeyboardInterrupt):
@@ -76,7 +76,12 @@ def _stopped_by_interrupt() -> threading.Event:
 
 
 def _drawing(
-    team: Path, meeting: str, class_name: str | None, out: Path, force: bool
+    team: Path,
+    meeting: str,
+    plan: Path | None,
+    class_name: str | None,
+    out: Path,
+    force: bool,
 ) -> Callable[[], tuple[Path, str]]:
     """Draws the run sheet of the meeting; its path, and what is to be said about it.
 
@@ -93,12 +98,13 @@ def _drawing(
     def draw() -> tuple[Path, str]:
         folder = load_team(team)
         joined = Joined(folder, read_season(folder, class_name))
-        result = joined.meeting(meeting).result
+        sheet = joined.meeting(meeting, plan)
+        result = sheet.result
         faults = len(joined.source.setups.problems)
         words = f"the setup log has {counted(faults, 'fault')} (backtoback check)" if faults else ""
         said = f"While this was drawn {words}; what is wrong in it is left out." if faults else ""
         noted = replace(result, notes=(*result.notes, said) if said else result.notes)
-        page = meeting_page(noted, joined.context("meeting"))
+        page = meeting_page(noted, joined.context("meeting"), sheet.planned)
         path = out / f"{file_stem(result.meeting)}.html"
         return write_page(path, render(page), force=force), words
 

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.day.page import GENERATOR, Car, Logbook, logbook_html, usual_step
-from pipeline.day.planned import PlannedDay, read_plan
 from pipeline.errors import CallError, UserError
+from pipeline.plan.planned import PlannedDay, read_plan
 from pipeline.report.privacy import Others, leaks
 from pipeline.runs.gathering import gather
 from pipeline.runs.logbooks import last_settings, read_log

@@ -10,7 +10,7 @@ from pipeline.store.parquet import open_store
 from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
-    from pipeline.day.planned import PlannedDay, PlannedRun
+    from pipeline.plan.planned import PlannedDay, PlannedRun
     from pipeline.team.folder import Team
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from pipeline.day.planned import PlannedRun
+from pipeline.plan.planned import PlannedRun
 from pipeline.report.render import asset, environment, policy
 from pipeline.team.factors import number_text
 

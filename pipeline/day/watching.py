@@ -12,9 +12,9 @@ from pathlib import Path
 from pipeline.day.files import Mark, hash_of, is_logbook, looks_cut, mark_of
 from pipeline.day.handing_out import known_meeting
 from pipeline.day.next_runs import next_lines
-from pipeline.day.planned import read_plan
 from pipeline.day.taking import take_logbooks
 from pipeline.errors import CallError, UserError
+from pipeline.plan.planned import read_plan
 from pipeline.store.export_files import find_exports
 from pipeline.store.importing import ImportCall, ImportReport, import_exports
 from pipeline.team.folder import load_team

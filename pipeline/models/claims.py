@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.models.effects import numbers
-from pipeline.models.lookup import Found
+from pipeline.models.lookup import Found, Lookup
 from pipeline.models.verdicts import Margins, claim_verdict, more_switches
 
 if TYPE_CHECKING:
@@ -29,16 +29,6 @@ COLUMNS = [
     "more_switches",
 ]
 
-# (outcome, factor, from, to, condition) -> what was found
-Lookup = Callable[[str, str, str, str, str], Found | None]
-
-
-def condition_of(claim: Claim) -> str:
-    """The condition a claim is about, as the effects table names it."""
-    if claim.grip:
-        return f"grip={claim.grip}"
-    return f"surface={claim.surface}" if claim.surface else "all"
-
 
 def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> pd.DataFrame:
     """One row a claim; open where the data cannot tell."""
@@ -46,16 +36,17 @@ def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> p
 
     rows = []
     for claim in claims:
-        condition = condition_of(claim)
-        found = lookup(claim.outcome, claim.factor, claim.from_, claim.to, condition)
+        name = claim.factor or claim.property
+        ask = lookup.of_property if claim.property else lookup.of_factor
+        found = ask(claim.outcome, name, claim.from_, claim.to, claim.condition)
         row: dict[str, object] = {
             "text": claim.text,
-            "factor": claim.factor,
+            "factor": name,
             "from": claim.from_,
             "to": claim.to,
             "outcome": claim.outcome,
             "expect": claim.expect,
-            "condition": condition,
+            "condition": claim.condition,
             "verdict": "open",
         }
         rows.append(row | ({} if found is None else _tested(claim, found, margins)))
@@ -64,10 +55,10 @@ def claims_table(claims: Sequence[Claim], lookup: Lookup, margins: Margins) -> p
 
 
 def _tested(claim: Claim, found: Found, margins: Margins) -> dict[str, object]:
-    margin, estimate = margins[claim.outcome], found.estimate
+    margin, estimate = margins[found.of], found.estimate
     verdict = claim_verdict(estimate, found.q_value, claim.expect, margin, found.p_shuffled)
     more = more_switches(estimate, margin, found.switches) if verdict == "open" else None
-    shown = numbers(claim.outcome, estimate)
+    shown = numbers(found.of, estimate)
     return {
         "verdict": verdict,
         "estimate": shown["estimate"],

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from pipeline.team.factors import Factor
 
 Flags = NDArray[np.bool_]
+# A change by two thirds of what was run is as much as a level: so effects and their deviations are
+# of one size over what a team tries, however it tries it.
+OF_RANGE = 2 / 3
 LEAST_RUNS_OF_VALUE = 2  # a value that was tried once may be a slip of the pen
 
 
@@ -27,8 +30,9 @@ class Contrast:
 
     values: (R,), the design column, 0 for rivals and unknown settings. at_level, at_reference:
     (R,), team runs. known: (R,), team runs whose setting is known. scale: size of a usual
-    change, in the column's units: 1 for levels, the SD between runs for numbers. step: what a
-    number's contrast is of, in its unit.
+    change, in the column's units: 1 for levels; for numbers two thirds of their range, at least a
+    step. step: what a number's contrast is of, in its unit. part: '' for the effect itself, else
+    what of it the column is (see `axis`).
     """
 
     factor: str
@@ -41,10 +45,11 @@ class Contrast:
     known: Flags
     scale: float = 1.0
     step: float = 1.0
+    part: str = ""
 
     @property
     def name(self) -> str:
-        return f"{self.factor}={self.level}"
+        return f"{self.factor}={self.level}{f' {self.part}' if self.part else ''}"
 
 
 def setup_contrasts(runs: pd.DataFrame, factors: Sequence[Factor]) -> tuple[Contrast, ...]:
@@ -65,7 +70,6 @@ def _slope(factor: Factor, settings: pd.Series, known: Flags) -> Contrast:
     value = np.zeros(len(settings))
     value[known] = [float(text) for text in settings[known]]
     centre = _number_or(factor.reference, value[known].mean() if known.any() else 0.0)
-    spread = float(value[known].std()) if known.any() else 0.0
     step = factor.step or usual_step(value[known])
     values = np.where(known, value - centre, 0.0)
     return Contrast(
@@ -77,9 +81,17 @@ def _slope(factor: Factor, settings: pd.Series, known: Flags) -> Contrast:
         at_level=known & (values != 0),
         at_reference=known & (values == 0),
         known=known,
-        scale=spread if spread > 0 else 1.0,
+        scale=max(step, OF_RANGE * _range_of(value[known])),
         step=step,
     )
+
+
+def _range_of(values: Array) -> float:
+    """From the least to the most of what was run twice, or at all. values: (n,)."""
+    found, count = np.unique(values, return_counts=True)
+    often = found[count >= LEAST_RUNS_OF_VALUE]
+    used = often if len(often) > 1 else found
+    return float(np.ptp(used)) if len(used) else 0.0
 
 
 def usual_step(values: Array) -> float:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.models.contrasts import Contrast, setup_contrasts
 from pipeline.models.grip import DISTINCT_HOURS, DayBasis, day_basis
+from pipeline.tables.conditions import parted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +28,7 @@ LEAST_DF_BESIDE_LINE = 2
 LEAST_TIMES_FOR_LINE = 3
 # Of two cars in a heat, what they share and what they differ by are told by the same two runs.
 LEAST_CARS_OF_HEAT = 3
-DRIVER_BLOCK = "setup by driver"
+DRIVER_BLOCK, MEETING_BLOCK = "setup by driver", "setup by meeting"
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,14 @@ class Design:
     blocks: tuple[Block, ...]
     driver_names: tuple[str, ...]
     meeting_names: tuple[str, ...]
+
+
+def in_condition(design: Design, condition: str) -> NDArray[np.bool_]:
+    """Runs of the condition, (R,); 'all': every run."""
+    variable, value = parted(condition)
+    if not value:
+        return np.ones(len(design.hour), bool)
+    return np.asarray(design.runs[variable].astype(object).to_numpy() == value)
 
 
 def build_design(data: SeasonData, index: Codes, *, penalised: bool = True) -> Design:
@@ -223,29 +232,25 @@ def _slope_blocks(
     meeting_names: Sequence[str],
     driver_names: Sequence[str],
 ) -> list[Block]:
-    """Random slopes by meeting, one variance a factor, and by driver, one for all.
+    """Random slopes by meeting and by driver, one variance each for all factors: what a few
+    meetings, or drivers, cannot tell of each factor's variance, all factors together can.
 
     What was tried at one meeting, or by one driver, alone has none: its interval speaks of that
     meeting or driver.
     """
-    contrasts = _apart(contrasts)
-    out = []
-    for factor in dict.fromkeys(c.factor for c in contrasts):
-        own = [c for c in contrasts if c.factor == factor and varies_over(c, meeting)]
-        out.append(slope_block(meeting_block_name(factor), own, meeting, meeting_names, entry))
-    shared = [c for c in contrasts if varies_over(c, driver)]
-    out.append(slope_block(DRIVER_BLOCK, shared, driver, driver_names, entry))
+    contrasts, out = _apart(contrasts), []
+    for name, group, names in (
+        (MEETING_BLOCK, meeting, meeting_names),
+        (DRIVER_BLOCK, driver, driver_names),
+    ):
+        shared = [c for c in contrasts if varies_over(c, group)]
+        out.append(slope_block(name, shared, group, names, entry))
     return [block for block in out if block.columns.shape[1]]
 
 
 def varies_over(contrast: Contrast, group: Codes) -> bool:
     """It was tried against something else in enough of the groups (R,) for slopes."""
     return len(groups_that_vary([contrast], group)) >= LEAST_GROUPS_FOR_SLOPES
-
-
-def meeting_block_name(factor: str) -> str:
-    """Name of the penalised block of a factor's contrasts by meeting."""
-    return f"{factor} by meeting"
 
 
 def _apart(contrasts: Sequence[Contrast]) -> list[Contrast]:

@@ -12,15 +12,17 @@ from pipeline.models.contrasts import Contrast
 from pipeline.models.design import (
     DRIVER_BLOCK,
     LEAST_GROUPS_FOR_SLOPES,
+    MEETING_BLOCK,
     condition_block_name,
-    meeting_block_name,
 )
 from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
-from pipeline.models.families import WEIGHTS, family_q_values
+from pipeline.models.families import family_q_values
 from pipeline.models.identify import Standing
 from pipeline.models.shuffled import NO_VOICE, Shuffled
 from pipeline.models.verdicts import Margins, difference_of_voices, verdict
+from pipeline.tables.conditions import PER_STEP, is_per_step, parted
+from pipeline.tables.outcomes import NOT_ENOUGH, Outcome, outcome_of
 from pipeline.tables.schema import EFFECTS
 
 if TYPE_CHECKING:
@@ -28,7 +30,6 @@ if TYPE_CHECKING:
 
     from pipeline.models.fitting import OutcomeFit
 
-RATIOS = ("spread", "mistakes")
 NEXT_MEETING, THESE_MEETINGS = "the next meeting", "these meetings"
 
 
@@ -41,12 +42,16 @@ class Effect:
     shuffled logs say.
     """
 
-    outcome: str
+    of: Outcome
     standing: Standing
     estimate: Estimate | None
     these: Estimate | None = None
     remark: str = ""
     shuffled: Shuffled = NO_VOICE
+
+    @property
+    def outcome(self) -> str:
+        return self.of.name
 
 
 def unit_weight(contrast: Contrast) -> dict[str, float]:
@@ -55,23 +60,29 @@ def unit_weight(contrast: Contrast) -> dict[str, float]:
 
 
 def linear_effects(
-    outcome: str,
+    outcome: Outcome,
     base: OutcomeFit,
     by_variable: Mapping[str, OutcomeFit],
     everything: Sequence[Standing],
     factor: float = 1.0,
+    these: bool = True,
 ) -> list[Effect]:
-    """Effects of one mixed-model outcome; estimates are multiplied by `factor`."""
+    """Effects of one mixed-model outcome; estimates are multiplied by `factor`.
+
+    these: with those at the meetings that were; else only at the next one.
+    """
     out = []
     for fitted, variable in [(base, "all"), *((fit, name) for name, fit in by_variable.items())]:
-        chosen = [s for s in everything if s.condition.split("=")[0] == variable]
+        chosen = [s for s in everything if parted(s.condition)[0] == variable]
         asked = [combination(fitted, standing) for standing in chosen]
-        here = [combination(fitted, standing, these=True) for standing in chosen]
+        apart = [s if these and scope(s) == NEXT_MEETING else None for s in chosen]
+        here = [None if s is None else combination(fitted, s, these=True) for s in apart]
         found = estimates_of(fitted, [*asked, *here])
-        for standing, next_one, these in zip(
-            chosen, found[: len(chosen)], found[len(chosen) :], strict=True
+        for standing, differs, one, other in zip(
+            chosen, apart, found[: len(chosen)], found[len(chosen) :], strict=True
         ):
-            out.append(Effect(outcome, standing, _scaled(next_one, factor), _scaled(these, factor)))
+            at_these = other if differs else one if these else None
+            out.append(Effect(outcome, standing, _scaled(one, factor), _scaled(at_these, factor)))
     return out
 
 
@@ -92,11 +103,11 @@ def combination(
         return None
     factor = standing.contrast.factor
     groups = [(DRIVER_BLOCK, name, 1 / len(standing.drivers)) for name in standing.drivers]
-    variable, _, value = standing.condition.partition("=")
+    variable, value = parted(standing.condition)
     if value:
         groups.append((condition_block_name(factor, variable), value, 1.0))
     shares = meeting_shares(standing, these)
-    groups += [(meeting_block_name(factor), name, share) for name, share in shares]
+    groups += [(MEETING_BLOCK, name, share) for name, share in shares]
     return fitted.combination(unit_weight(standing.contrast), groups)
 
 
@@ -128,7 +139,7 @@ def effects_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
     import pandas as pd
 
     rows = [
-        _row(effect, float(q), margins[effect.outcome])
+        _row(effect, float(q), margins[effect.of])
         for effect, q in zip(effects, q_values(effects), strict=True)
     ]
     return EFFECTS.conform(pd.DataFrame(rows) if rows else EFFECTS.empty())
@@ -141,9 +152,9 @@ def q_values(effects: Sequence[Effect], claimed: Effect | None = None) -> Array:
     """
     asked = [*effects, *([] if claimed is None else [claimed])]
     p = np.array([np.nan if e.estimate is None else e.estimate.p_value for e in asked])
-    weight = np.array([WEIGHTS[e.outcome] for e in asked])
+    weight = np.array([e.of.weight for e in asked])
     factor = np.array([e.standing.contrast.factor for e in asked], str)
-    variable = np.array([e.standing.condition.partition("=")[0] for e in asked], str)
+    variable = np.array([parted(e.standing.condition)[0] for e in asked], str)
     out = np.full(len(p), np.nan)
     for name in np.unique(variable):
         here = variable == name
@@ -167,16 +178,18 @@ def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
         "mixed_with": s.mixed_with or None,
         "scope": scope(s),
         "remark": _remark(effect, None),
-        "verdict": s.verdict or "not enough runs",
+        "verdict": s.verdict or NOT_ENOUGH,
     }
     if estimate is None:
         return row
+    shuffled = effect.shuffled.p_value
+    along = s.condition.removesuffix(PER_STEP) if is_per_step(s.condition) else ""
     return row | {
-        **numbers(effect.outcome, estimate),
+        **numbers(effect.of, estimate),
         "p_value": estimate.p_value,
         "q_value": q_value,
-        "p_shuffled": effect.shuffled.p_value,
-        "verdict": verdict(effect.outcome, estimate, q_value, margin, effect.shuffled.p_value),
+        "p_shuffled": shuffled,
+        "verdict": verdict(effect.of, estimate, q_value, margin, shuffled, along),
         "remark": _remark(effect, estimate),
     }
 
@@ -188,10 +201,10 @@ def _remark(effect: Effect, estimate: Estimate | None) -> str | None:
     return "; ".join(filter(None, parts)) or None
 
 
-def numbers(outcome: str, estimate: Estimate) -> dict[str, float]:
+def numbers(outcome: Outcome | str, estimate: Estimate) -> dict[str, float]:
     """Estimate, standard error, df and interval as they are printed: ratios as ratios."""
     low, high = estimate.interval()
-    shown = np.exp if outcome in RATIOS else float
+    shown = np.exp if outcome_of(outcome).is_ratio else float
     return {
         "estimate": float(shown(estimate.estimate)),
         "std_error": estimate.std_error,

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from pipeline.errors import UserError
+from pipeline.models.axis import PER_STEP
 from pipeline.models.design import Block, Design, independent
 from pipeline.models.engine.arrow import NotPositiveError
 from pipeline.models.engine.inference import Estimate, contrasts
@@ -35,10 +36,9 @@ class Response:
     y: (n,). run: (n,) rows of the design, -1 for rows that carry only within-run information.
     within: (n, k) columns of the within-run basis. diagonal: (n, m) coefficients of the row
     variances, named in variance_names. known: (n,) or None. null_rows, null_log_scale: of the
-    first variance.
+    first variance. outcome: its name, for messages.
     """
 
-    outcome: str
     y: Array
     run: Codes
     within: Array
@@ -47,6 +47,7 @@ class Response:
     known: Array | None = None
     null_rows: float = 0.0
     null_log_scale: float = 0.0
+    outcome: str = ""
 
     @property
     def is_run(self) -> NDArray[np.bool_]:
@@ -99,6 +100,10 @@ class OutcomeFit:
                     penalised[position] += weight * per_unit
         return fixed, penalised
 
+    def sd_of(self, name: str) -> float:
+        """SD of a penalised block; 0 where there is none."""
+        return float(np.sqrt(self.fit.variance(name))) if name in self.fit.names else 0.0
+
     def _slope(self, block_name: str, contrast: str, group: str) -> int | None:
         for block, where in self.blocks:
             if block.name == block_name and (contrast, group) in block.labels:
@@ -116,11 +121,18 @@ class OutcomeFit:
 
 @dataclass(frozen=True)
 class OutcomeFits:
-    """All fits of a mixed-model outcome: over everything, and one a condition variable."""
+    """All fits of a mixed-model outcome: over everything, one a condition variable, and one an axis
+    ('grip per step') along which there are gradients."""
 
     base: OutcomeFit
     by_variable: Mapping[str, OutcomeFit]
     factor: float
+    axes: Mapping[str, OutcomeFit] = field(default_factory=dict)
+
+    @property
+    def along(self) -> OutcomeFit | None:
+        """The fit with gradients along grip, where there are any."""
+        return self.axes.get(PER_STEP)
 
 
 def fit_outcome(

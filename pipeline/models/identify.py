@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.models.contrasts import Contrast
 from pipeline.models.design import Design, build_design, groups_that_vary
 from pipeline.models.information import Information
+from pipeline.tables.outcomes import NOT_ENOUGH, NOT_SEPARABLE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -149,11 +151,17 @@ class _Chosen:
         information = Information.over(design, rows)
         return _Chosen(design, condition, rows, before, after, meeting, information)
 
+    @cached_property
+    def settings(self) -> dict[str, NDArray[np.object_]]:
+        """Each factor's settings as they were logged, (R,), in the order of the contrasts."""
+        names = dict.fromkeys(contrast.factor for contrast in self.design.contrasts)
+        return {name: self.design.runs[name].to_numpy(object) for name in names}
+
     def switches(self, contrast: Contrast) -> tuple[int, Codes, Codes]:
         """How many pairs differ in the factor, and those to or from the contrast's level."""
         known = contrast.known[self.before] & contrast.known[self.after]
         before, after = self.before[known], self.after[known]
-        setting = self.design.runs[contrast.factor].to_numpy(object)
+        setting = self.settings[contrast.factor]
         differs = setting[before] != setting[after]
         level = contrast.at_level
         own = differs
@@ -192,24 +200,22 @@ def _standing(chosen: _Chosen, place: int, labels: dict[str, str]) -> Standing:
         mixed_with=mixed_with,
         sentence=sentence,
         verdict=verdict,
-        remark="" if verdict else _not_crossed(design, contrast, chosen.rows, labels),
+        remark="" if verdict else _not_crossed(chosen, contrast, labels),
     )
 
 
-def _not_crossed(
-    design: Design, contrast: Contrast, rows: NDArray[np.bool_], labels: dict[str, str]
-) -> str:
+def _not_crossed(chosen: _Chosen, contrast: Contrast, labels: dict[str, str]) -> str:
     """With which settings of other factors alone this level was run, or compared: where the two
     act on each other, the number holds for those."""
     if contrast.kind == "number":
         return ""
     parts = []
-    for factor in dict.fromkeys(c.factor for c in design.contrasts):
+    for factor in chosen.settings:
         if factor == contrast.factor:
             continue
-        setting = design.runs[factor].astype(object).to_numpy()
+        setting = chosen.settings[factor]
         at, beside = (
-            {v for v in setting[rows & flags] if isinstance(v, str)}
+            {v for v in setting[chosen.rows & flags] if isinstance(v, str)}
             for flags in (contrast.at_level, contrast.at_reference)
         )
         if len(at | beside) < 2:
@@ -317,9 +323,9 @@ def _worded(reason: Reason, labels: dict[str, str]) -> tuple[str, str, str]:
     if kind == "":
         verdict = ""
     elif kind in ("never", "always", "no reference"):
-        verdict = "not enough runs"
+        verdict = NOT_ENOUGH
     else:
-        verdict = "not separable"
+        verdict = NOT_SEPARABLE
     return verdict, mixed_with, sentences[kind]
 
 

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TYPE_CHECKING
 
+from pipeline.models.directions import Shared
 from pipeline.models.effects import Effect, combination, q_values, scaled
 from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
 from pipeline.models.fitting import OutcomeFits
 from pipeline.models.identify import Standing
+from pipeline.tables.conditions import parted
+from pipeline.tables.outcomes import Outcome
+
+if TYPE_CHECKING:
+    from pipeline.models.mistakes import MistakeFit
+    from pipeline.team.factors import Factor
 
 
 @dataclass(frozen=True)
@@ -18,6 +26,7 @@ class Found:
     """Of level `to` against level `from_`: estimate, q-value, what shuffled logs say (NaN where
     they were not asked), and the switches it rests on."""
 
+    of: Outcome
     estimate: Estimate
     q_value: float
     p_shuffled: float
@@ -31,8 +40,10 @@ class Lookup:
     fits: Mapping[str, OutcomeFits]
     effects: Sequence[Effect]
     everything: Sequence[Standing]
+    factors: Sequence[Factor] = ()
+    counted: Mapping[str, Mapping[str, MistakeFit]] = field(default_factory=dict)
 
-    def __call__(
+    def of_factor(
         self, outcome: str, factor: str, from_: str, to: str, condition: str
     ) -> Found | None:
         own = {
@@ -51,6 +62,31 @@ class Lookup:
             return self._row(outcome, ends[0], 1.0 if to in own else -1.0)
         return self._between(outcome, *ends)
 
+    def of_property(
+        self, outcome: str, name: str, from_: str, to: str, condition: str
+    ) -> Found | None:
+        """Of the factors that share a property, from one position on it to another: a question of
+        its own beside theirs."""
+        shared = Shared.of(name, condition, self.factors, self.everything)
+        estimate = None if shared is None else self._one_step(outcome, condition, shared)
+        if shared is None or estimate is None:
+            return None
+        estimate = scaled(estimate, float(to) - float(from_))
+        of = next(effect.of for effect in self.effects if effect.outcome == outcome)
+        asked = Effect(of, shared.as_one(name), estimate)
+        switches = sum(standing.own_switches for standing in shared.standings)
+        q_value = float(q_values(self.effects, asked)[-1])
+        return Found(of, estimate, q_value, float("nan"), switches)
+
+    def _one_step(self, outcome: str, condition: str, shared: Shared) -> Estimate | None:
+        variable, value = parted(condition)
+        if outcome in self.fits:
+            fits = self.fits[outcome]
+            found = shared.linear(fits.by_variable[variable] if value else fits.base)
+            return None if found is None else scaled(found, fits.factor)
+        fitted = self.counted.get(outcome, {}).get(variable)
+        return None if fitted is None else shared.counted(fitted)
+
     @cached_property
     def _q_values(self) -> Array:
         return q_values(self.effects)
@@ -61,7 +97,7 @@ class Lookup:
             if effect.outcome == outcome and effect.standing is standing and effect.estimate:
                 estimate = scaled(effect.estimate, times)
                 shuffled = effect.shuffled.p_value
-                return Found(estimate, float(q_value), shuffled, standing.own_switches)
+                return Found(effect.of, estimate, float(q_value), shuffled, standing.own_switches)
         return None
 
     def _between(self, outcome: str, to: Standing, from_: Standing) -> Found | None:
@@ -69,12 +105,13 @@ class Lookup:
         if outcome not in self.fits:
             return None
         fits = self.fits[outcome]
-        variable, _, value = to.condition.partition("=")
+        variable, value = parted(to.condition)
         fitted = fits.by_variable[variable] if value else fits.base
         ends = [combination(fitted, standing) for standing in (to, from_)]
         if ends[0] is None or ends[1] is None:
             return None
         difference = ends[0][0] - ends[1][0], ends[0][1] - ends[1][1]
         estimate = scaled(fitted.estimates([difference])[0], fits.factor)
-        q_value = float(q_values(self.effects, Effect(outcome, to, estimate))[-1])
-        return Found(estimate, q_value, float("nan"), min(to.own_switches, from_.own_switches))
+        of = next(effect.of for effect in self.effects if effect.outcome == outcome)
+        q_value = float(q_values(self.effects, Effect(of, to, estimate))[-1])
+        return Found(of, estimate, q_value, float("nan"), min(to.own_switches, from_.own_switches))

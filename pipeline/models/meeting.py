@@ -22,10 +22,11 @@ from pipeline.models.engine.rows import Array, Codes
 from pipeline.models.families import false_discovery
 from pipeline.models.fitting import OutcomeFit, fit_outcome
 from pipeline.models.identify import switch_pairs, usable_runs
-from pipeline.models.responses import TIMED, Laps, lap_tables, pace_response
+from pipeline.models.responses import TIMED, Laps, lap_tables, response_of
 from pipeline.models.results import runs_table
 from pipeline.models.season import effects_alone
 from pipeline.runs.neutralised import stretches
+from pipeline.tables.outcomes import PACE
 from pipeline.tables.records import MeetingResult, SeasonData
 
 
@@ -45,7 +46,7 @@ def analyse_meeting(data: SeasonData, meeting: str) -> MeetingResult:
         raise UserError(_nothing_usable(own, meeting))
     design = replace(build_design(replace(own, factors=()), index), contrasts=())
     laps = lap_tables(own, design)
-    fitted = fit_outcome(design, pace_response(laps))
+    fitted = fit_outcome(design, response_of(PACE, laps))
     corrected = corrected_times(design, fitted, laps)
     runs = runs_table(own, design, corrected)
     runs["best_three_s"] = best_three(own)

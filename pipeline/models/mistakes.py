@@ -1,59 +1,88 @@
-"""Mistakes: incidents a lap, by a mixed model of counts (see `counts`)."""
+"""Outcomes that are counted, as mistakes: events a lap, by a mixed model (see `counts`)."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.models.axis import Along
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit, fit_counts
 from pipeline.models.counts_interval import wald_interval
 from pipeline.models.counts_rows import CountRows, Deviations, RandomTerm
-from pipeline.models.design import Block, Design, independent, meeting_block_name
+from pipeline.models.design import (
+    MEETING_BLOCK,
+    Block,
+    Design,
+    in_condition,
+    independent,
+)
 from pipeline.models.effects import Effect, meeting_shares, unit_weight
 from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
 from pipeline.models.identify import Standing
 from pipeline.models.responses import Laps
+from pipeline.tables.conditions import is_per_step, parted
+from pipeline.tables.outcomes import MISTAKES, Outcome
 
 Flags = NDArray[np.bool_]
 # (contrast's name, condition or meeting) -> position among the coefficients of a fit
 Places = Mapping[tuple[str, ...], int]
+CountFits = Mapping[str, CountFit]  # by condition variable, that over all runs as "all"
 
 
 def mistake_effects(
-    design: Design, laps: Laps, standings: Sequence[Standing]
-) -> tuple[list[Effect], dict[str, CountFit]]:
-    """Log ratios of the incident rate for every standing, and the fits by condition variable.
+    design: Design,
+    laps: Laps,
+    standings: Sequence[Standing],
+    axes: Sequence[Along] = (),
+    outcome: Outcome = MISTAKES,
+    start: CountFit | None = None,
+) -> tuple[list[Effect], dict[str, MistakeFit]]:
+    """Log ratios of the rate of events for every standing, and the fits by condition variable.
 
     No fits where nothing ever happened. A condition's effects come from a fit with the contrasts'
-    columns split by the condition.
+    columns split by the condition. start: a fit of the same runs, from which to start.
     """
     out: list[Effect] = []
-    fits: dict[str, CountFit] = {}
-    use = laps.timed > 0
-    happened = laps.incidents[use].any()
-    for variable in dict.fromkeys(s.condition.split("=")[0] for s in standings):
-        chosen = [s for s in standings if s.condition.split("=")[0] == variable]
-        if not happened:
-            out += [Effect("mistakes", s, None) for s in chosen]
+    fits: dict[str, MistakeFit] = {}
+    counted = Counted(*outcome.response(laps))
+    along = {axis.condition: axis for axis in axes if not axis.is_empty}
+    for variable in dict.fromkeys([*(parted(s.condition)[0] for s in standings), *along]):
+        chosen = [s for s in standings if parted(s.condition)[0] == variable]
+        if not counted.events[counted.use].any():
+            out += [Effect(outcome, s, None) for s in chosen]
             continue
-        fitted = _fit(design, laps, use, chosen, variable, fits.get("all"))
-        fits[variable] = fitted.fit
-        out += [_effect(design, laps.incidents, use, fitted, s) for s in chosen]
+        columns = chosen
+        if is_per_step(variable):
+            columns = [*_along_columns(standings, variable, along.get(variable)), *chosen]
+        before = fits["all"].fit if fits else start
+        fitted = fits[variable] = _fit(design, counted, columns, variable, before)
+        for standing in chosen:
+            here = counted.use & in_condition(design, standing.condition)
+            out.append(_effect(outcome, fitted, standing, counted.events, here))
     return out, fits
 
 
+def _along_columns(
+    standings: Sequence[Standing], variable: str, along: Along | None
+) -> list[Standing]:
+    """The contrasts themselves, beside which the gradients stand, with curvatures and bows."""
+    mains = [replace(s, condition=variable) for s in standings if s.condition == "all"]
+    whose = {s.contrast.factor: s for s in mains}
+    more = (*along.curvatures, *along.bows) if along else ()
+    return [*mains, *(replace(whose[c.factor], contrast=c) for c in more)]
+
+
 def _effect(
-    design: Design, incidents: Array, use: Flags, fitted: _Fitted, standing: Standing
+    outcome: Outcome, fitted: MistakeFit, standing: Standing, events: Array, here: Flags
 ) -> Effect:
     estimate = fitted.estimate(standing)
-    here = use & _in_condition(design, standing.condition)
-    remark = "" if estimate is None else _without_incident(standing.contrast, incidents, here)
-    return Effect("mistakes", standing, estimate, fitted.estimate(standing, these=True), remark)
+    remark = "" if estimate is None else _without_incident(standing.contrast, events, here)
+    return Effect(outcome, standing, estimate, fitted.estimate(standing, these=True), remark)
 
 
 def _without_incident(contrast: Contrast, incidents: Array, here: Flags) -> str:
@@ -69,7 +98,25 @@ def _without_incident(contrast: Contrast, incidents: Array, here: Flags) -> str:
 
 
 @dataclass(frozen=True)
-class _Fitted:
+class Counted:
+    """Events and exposure of each run, (R,); runs without exposure say nothing."""
+
+    events: Array
+    exposure: Array
+
+    @property
+    def use(self) -> Flags:
+        return self.exposure > 0
+
+    @property
+    def rate(self) -> Array:
+        """Events a unit of exposure, (R,); NaN without exposure."""
+        nothing = np.full(len(self.events), np.nan)
+        return np.divide(self.events, self.exposure, out=nothing, where=self.use)
+
+
+@dataclass(frozen=True)
+class MistakeFit:
     """A fit, and where among its coefficients the contrasts by condition and their deviations by
     meeting stand."""
 
@@ -79,6 +126,16 @@ class _Fitted:
 
     def estimate(self, standing: Standing, these: bool = False) -> Estimate | None:
         """At the next meeting or, `these`, at the mean of the meetings that tried it."""
+        L = self.combination(standing, these)
+        return None if L is None else self.of(L)
+
+    def of(self, L: Array) -> Estimate:
+        """Of a combination (c,) of the coefficients."""
+        found = wald_interval(self.fit, L)
+        return Estimate(found.estimate, found.std_error, found.df)
+
+    def combination(self, standing: Standing, these: bool = False) -> Array | None:
+        """The effect as a sum of the coefficients, (c,); None where it cannot be told."""
         contrast = standing.contrast
         column = self.columns.get((contrast.name, standing.condition))
         if not standing.tellable or column is None:
@@ -89,19 +146,18 @@ class _Fitted:
             place = self.deviations.get((contrast.name, meeting))
             if place is not None:
                 L[place] += share
-        found = wald_interval(self.fit, L * unit_weight(contrast)[contrast.name])
-        return Estimate(found.estimate, found.std_error, found.df)
+        return L * unit_weight(contrast)[contrast.name]
 
 
 def _fit(
     design: Design,
-    laps: Laps,
-    use: Flags,
+    counted: Counted,
     standings: Sequence[Standing],
     variable: str,
     before: CountFit | None,
-) -> _Fitted:
-    """before: a fit of the same runs, whose SDs are near."""
+) -> MistakeFit:
+    """before: a fit of the same runs, whose SDs are near where they are the same ones."""
+    use = counted.use
     split = [*_split(design, standings, variable)]
     first = design.fixed.shape[1]
     X = np.column_stack([design.fixed, *(column for _, column in split)])[use]
@@ -109,16 +165,18 @@ def _fit(
     by_meeting = _by_meeting(design)
     labels = [label for block in by_meeting for label in block.labels]
     rows = CountRows(
-        laps.incidents[use],
+        counted.events[use],
         X[:, kept],
-        exposure=laps.timed[use],
+        exposure=counted.exposure[use],
         terms=_intercepts(design, use),
         varying=tuple(Deviations(block.columns[use], block.name) for block in by_meeting),
     )
-    fit = fit_counts(rows, start=before)
+    names = (*(term.name for term in rows.terms), *(one.name for one in rows.varying))
+    near = before is not None and before.names == names
+    fit = fit_counts(rows, start=before if near else None)
     at = {int(column): place for place, column in enumerate(kept)}
     columns: Places = {key: at[first + i] for i, (key, _) in enumerate(split) if first + i in at}
-    return _Fitted(fit, columns, {label: len(kept) + j for j, label in enumerate(labels)})
+    return MistakeFit(fit, columns, {label: len(kept) + j for j, label in enumerate(labels)})
 
 
 def _split(
@@ -129,9 +187,9 @@ def _split(
     Those that get a number come first: of columns that say the same the first is kept. Runs in no
     condition keep a column too, so that what they were run with is not taken for the reference.
     """
-    rest = np.full(len(design.hour), variable != "all")
+    rest = np.full(len(design.hour), variable != "all" and not is_per_step(variable))
     for standing in sorted(standings, key=lambda s: not s.tellable):
-        here = _in_condition(design, standing.condition)
+        here = in_condition(design, standing.condition)
         rest &= ~here
         yield (
             (standing.contrast.name, standing.condition),
@@ -143,14 +201,6 @@ def _split(
 
 def _scaled(contrast: Contrast) -> Array:
     return contrast.values / contrast.scale
-
-
-def _in_condition(design: Design, condition: str) -> Flags:
-    """Runs of the condition, (R,)."""
-    variable, _, value = condition.partition("=")
-    if not value:
-        return np.ones(len(design.hour), bool)
-    return np.asarray(design.runs[variable].astype(object).to_numpy() == value)
 
 
 def _intercepts(design: Design, use: Flags) -> tuple[RandomTerm, ...]:
@@ -166,6 +216,5 @@ def _intercepts(design: Design, use: Flags) -> tuple[RandomTerm, ...]:
 
 
 def _by_meeting(design: Design) -> list[Block]:
-    """The contrasts by meeting, a block a factor that several meetings tried."""
-    wanted = {meeting_block_name(contrast.factor) for contrast in design.contrasts}
-    return [block for block in design.blocks if block.name in wanted]
+    """The contrasts by meeting, where several meetings tried one."""
+    return [block for block in design.blocks if block.name == MEETING_BLOCK]

@@ -8,13 +8,14 @@ from pipeline.models.counts import CountFit
 from pipeline.models.design import Design
 from pipeline.models.engine.solver import Fit
 from pipeline.models.fitting import OutcomeFits
+from pipeline.models.mistakes import CountFits
 from pipeline.models.responses import Laps
 
 
 def season_notes(
     design: Design,
     fits: Mapping[str, OutcomeFits],
-    counts: Mapping[str, CountFit],
+    counts: Mapping[str, CountFits],
     laps: Laps,
 ) -> tuple[str, ...]:
     """Sentences about grip and clock, fits that did not converge, and what never happened."""
@@ -30,7 +31,9 @@ def season_notes(
                 f"{meeting}: the export gives no time of day for some sessions; their order in "
                 "the day serves as time."
             )
-    every: list[tuple[str, Fit | CountFit]] = [("mistakes", fit) for fit in counts.values()]
+    every: list[tuple[str, Fit | CountFit]] = []
+    for outcome, counted in counts.items():
+        every += [(outcome, fit) for fit in counted.values()]
     for outcome, found in fits.items():
         every += [(outcome, one.fit) for one in (found.base, *found.by_variable.values())]
     for outcome, fit in every:

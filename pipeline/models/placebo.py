@@ -16,14 +16,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.models.design import Design
+from pipeline.models.effects import Effect, q_values
 from pipeline.models.second_voice import in_order, log_of
 from pipeline.models.shuffled import Log
-from pipeline.models.verdicts import ALPHA, is_effect
-from pipeline.tables.schema import OUTCOMES
+from pipeline.models.verdicts import ALPHA, Margins, verdict
+from pipeline.tables.outcomes import is_definite
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from pipeline.models.season import Found
     from pipeline.tables.records import SeasonData
 
@@ -122,7 +121,8 @@ def placebo(
     except KeyboardInterrupt:
         if not done:
             raise
-    return [_tally(outcome, [one[outcome] for one in done]) for outcome in (*OUTCOMES, ANY)]
+    names = [outcome.name for outcome in data.outcomes]
+    return [_tally(name, [one[name] for one in done]) for name in (*names, ANY)]
 
 
 def placebo_sentence(tallies: Sequence[Tally]) -> str:
@@ -178,7 +178,7 @@ def _keep(data: SeasonData) -> None:
 def _shuffler(data: SeasonData) -> Shuffler:
     from pipeline.models.season import estimate
 
-    return Shuffler(estimate(data, OUTCOMES, ()))
+    return Shuffler(estimate(data, conditions=()))
 
 
 def _one_kept(seed: int) -> dict[str, tuple[bool, int, int]]:
@@ -190,13 +190,25 @@ def _one(shuffler: Shuffler, seed: int) -> dict[str, tuple[bool, int, int]]:
     held nothing."""
     from pipeline.models.season import with_other_log
 
-    effects = with_other_log(shuffler.found, shuffler.shuffled(seed), SHUFFLES)
-    by_outcome = {name: _of_rows(effects[effects["outcome"] == name]) for name in OUTCOMES}
-    return by_outcome | {ANY: _of_rows(effects)}
+    found = shuffler.found
+    effects = with_other_log(found, shuffler.shuffled(seed), SHUFFLES)
+    told = [(e, float(q)) for e, q in zip(effects, q_values(effects), strict=True) if e.estimate]
+    of_each = [(effect.outcome, *_said(effect, q, found.margins)) for effect, q in told]
+    return {
+        name: _counted([said for outcome, *said in of_each if name in (outcome, ANY)])
+        for name in (*(outcome.name for outcome in shuffler.data.outcomes), ANY)
+    }
 
 
-def _of_rows(rows: pd.DataFrame) -> tuple[bool, int, int]:
-    rows = rows.dropna(subset=["estimate"])
-    nothing = rows["outcome"].isin(("spread", "mistakes")).astype(float)
-    held = (rows["ci_low"] <= nothing) & (nothing <= rows["ci_high"])
-    return bool(rows["verdict"].map(is_effect).any()), len(rows), int(held.sum())
+def _said(effect: Effect, q_value: float, margins: Margins) -> tuple[bool, bool]:
+    """Whether an effect is called, and whether its interval holds nothing."""
+    estimate = effect.estimate
+    assert estimate is not None
+    margin, p_shuffled = margins[effect.of], effect.shuffled.p_value
+    low, high = estimate.interval()
+    words = verdict(effect.of, estimate, q_value, margin, p_shuffled)
+    return is_definite(words), low <= 0 <= high
+
+
+def _counted(said: Sequence[Sequence[bool]]) -> tuple[bool, int, int]:
+    return any(found for found, _ in said), len(said), sum(held for _, held in said)

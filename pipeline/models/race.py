@@ -14,6 +14,8 @@ from pipeline.models.engine.inference import Estimate
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.models.responses import Laps
+
 DRAWS = 4000
 DISAGREEMENT = 0.05
 COLUMNS = [
@@ -39,6 +41,16 @@ class RaceFacts:
     incident_rate: float
     incident_cost: float
     mean_lap: float
+
+
+def race_facts(laps: Laps, in_race: float) -> RaceFacts:
+    """Of the runs. in_race: laps in a race."""
+    return RaceFacts(
+        laps=in_race,
+        incident_rate=float(laps.incidents.sum() / max(laps.timed.sum(), 1.0)),
+        incident_cost=laps.incident_cost,
+        mean_lap=float(laps.clean.mean_lap[laps.clean.n > 0].mean()),
+    )
 
 
 def race_check(

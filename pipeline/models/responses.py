@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +24,7 @@ from pipeline.runs.statistics import (
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.tables.outcomes import Outcome
     from pipeline.tables.records import SeasonData
 
 Flags = NDArray[np.bool_]
@@ -52,6 +53,60 @@ class Laps:
     incident_cost: float
     slow: Array
     team: NDArray[np.bool_]
+
+    @property
+    def log_spread(self) -> tuple[Array, Array]:
+        """Log SD of each run's clean laps about their own trend and its sampling variance, (R,)."""
+        return log_spread(self.clean)
+
+    @property
+    def slope(self) -> tuple[Array, Array]:
+        """Slope of each run's clean laps over their number, s a lap, and its sampling variance,
+        (R,); that is infinite where a run has no slope."""
+        clean, scales = self.clean, self.scales[self.clean.driver]
+        per_lap = clean.residual_ss.sum() / max(float((scales * clean.df).sum()), 1)
+        with np.errstate(divide="ignore"):
+            return clean.slope, per_lap * scales / clean.slope_ss
+
+    def clean_laps(self) -> Response:
+        """Clean laps, s: exact reduction to rows with lap and run variance."""
+        pooled = pool_laps(self.clean, self.scales)
+        of_run = np.where(pooled.is_run, pooled.run, 0)
+        run, names = _run_variances(pooled.is_run.astype(float), self.team[of_run])
+        return Response(
+            y=pooled.y,
+            run=pooled.run,
+            within=pooled.basis,
+            diagonal=np.column_stack([pooled.unit, run]),
+            variance_names=("lap", *names),
+            null_rows=pooled.null_rows,
+            null_log_scale=pooled.null_log_scale,
+        )
+
+    def of_runs(self, value: Array, known: Array) -> Response:
+        """A value a run (R,) with its known sampling variance (R,), of runs long enough for it."""
+        usable = np.isfinite(value) & np.isfinite(known)
+        run = np.flatnonzero(usable & (self.clean.n >= LEAST_LAPS_SPREAD))
+        return self._rows(value, run, np.ones(len(run)), known[run])
+
+    def mean_of(self, value: Array, n: Array) -> Response:
+        """A mean over a run's laps (R,), whose variance falls with their number n (R,)."""
+        run = np.flatnonzero((n >= LEAST_LAPS) & np.isfinite(value))
+        return self._rows(value, run, n[run].mean() / n[run])
+
+    def _rows(
+        self, value: Array, run: Codes, amount: Array, known: Array | None = None
+    ) -> Response:
+        """A row for each of these runs; amount: of the run variance."""
+        diagonal, names = _run_variances(amount, self.team[run])
+        return Response(
+            y=value[run],
+            run=run,
+            within=np.zeros((len(run), 0)),
+            diagonal=diagonal,
+            variance_names=names,
+            known=known,
+        )
 
 
 def lap_tables(data: SeasonData, design: Design) -> Laps:
@@ -116,23 +171,6 @@ def _lap_before(run: Codes, lap: Array) -> Codes:
     return out
 
 
-def pace_response(laps: Laps) -> Response:
-    """Clean laps, s: exact reduction to rows with lap and run variance."""
-    pooled = pool_laps(laps.clean, laps.scales)
-    of_run = np.where(pooled.is_run, pooled.run, 0)
-    run, names = _run_variances(pooled.is_run.astype(float), laps.team[of_run])
-    return Response(
-        outcome="pace",
-        y=pooled.y,
-        run=pooled.run,
-        within=pooled.basis,
-        diagonal=np.column_stack([pooled.unit, run]),
-        variance_names=("lap", *names),
-        null_rows=pooled.null_rows,
-        null_log_scale=pooled.null_log_scale,
-    )
-
-
 def _run_variances(amount: Array, team: NDArray[np.bool_]) -> tuple[Array, tuple[str, ...]]:
     """Coefficients (n, 1 or 2) of the run variances, and their names.
 
@@ -145,30 +183,14 @@ def _run_variances(amount: Array, team: NDArray[np.bool_]) -> tuple[Array, tuple
     return np.column_stack([amount * ~team, amount * team]), ("run", OWN_RUN)
 
 
-def spread_response(laps: Laps) -> Response:
-    """Log SD of the clean laps about the run's own trend, with its known sampling variance."""
-    value, variance = log_spread(laps.clean)
-    run = np.flatnonzero(np.isfinite(value) & (laps.clean.n >= LEAST_LAPS_SPREAD))
-    return _run_level("spread", laps, value[run], run, variance[run])
-
-
-def fade_response(laps: Laps) -> Response:
-    """Each run's slope over the lap number, s a lap, with its sampling variance."""
-    clean = laps.clean
-    run = np.flatnonzero((clean.n >= LEAST_LAPS_SPREAD) & (clean.slope_ss > 0))
-    per_lap = clean.residual_ss.sum() / max(float((laps.scales[clean.driver] * clean.df).sum()), 1)
-    known = per_lap * laps.scales[clean.driver[run]] / clean.slope_ss[run]
-    return _run_level("fade", laps, clean.slope[run], run, known)
-
-
-def race_response(laps: Laps) -> Response:
-    """Mean of all timed laps of a run but the first, s; its variance falls with their number."""
-    return _by_laps("race", laps, laps.timed_mean, laps.timed)
+def response_of(outcome: Outcome, laps: Laps) -> Response:
+    """The rows of an outcome of the mixed model."""
+    return replace(outcome.response(laps), outcome=outcome.name)
 
 
 def slow_response(laps: Laps) -> Response:
     """Share of the clean laps that count as slow: small errors, which pace leaves out."""
-    return _by_laps("slow", laps, laps.slow, laps.clean.n)
+    return laps.mean_of(laps.slow, laps.clean.n)
 
 
 def gap_response(laps: Laps) -> Response:
@@ -178,34 +200,7 @@ def gap_response(laps: Laps) -> Response:
     """
     cost = 0.0 if np.isnan(laps.incident_cost) else laps.incident_cost
     told = laps.clean.mean_y + cost * laps.incidents / np.maximum(laps.timed, 1.0)
-    return _by_laps("gap", laps, laps.timed_mean - told, laps.timed)
-
-
-def _by_laps(outcome: str, laps: Laps, value: Array, n: Array) -> Response:
-    """A mean over a run's laps, (R,), whose variance falls with their number n (R,)."""
-    run = np.flatnonzero((n >= LEAST_LAPS) & np.isfinite(value))
-    diagonal, names = _run_variances(n[run].mean() / n[run], laps.team[run])
-    return Response(
-        outcome=outcome,
-        y=value[run],
-        run=run,
-        within=np.zeros((len(run), 0)),
-        diagonal=diagonal,
-        variance_names=names,
-    )
-
-
-def _run_level(outcome: str, laps: Laps, y: Array, run: Codes, known: Array) -> Response:
-    diagonal, names = _run_variances(np.ones(len(run)), laps.team[run])
-    return Response(
-        outcome=outcome,
-        y=y,
-        run=run,
-        within=np.zeros((len(run), 0)),
-        diagonal=diagonal,
-        variance_names=names,
-        known=known,
-    )
+    return laps.mean_of(laps.timed_mean - told, laps.timed)
 
 
 def race_laps(laps: Laps, race_seconds: float) -> float:

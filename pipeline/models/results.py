@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from pipeline.models.axis import grip_positions
 from pipeline.models.contrasts import Contrast
 from pipeline.models.counts import CountFit
 from pipeline.models.curves import Corrected
@@ -25,10 +26,13 @@ from pipeline.models.effects import (
 from pipeline.models.engine.solver import Fit
 from pipeline.models.fitting import OutcomeFit, OutcomeFits
 from pipeline.models.identify import Standing
-from pipeline.models.verdicts import NOT_ENOUGH, Margins, more_switches
+from pipeline.models.mistakes import CountFits
+from pipeline.models.verdicts import Margins, more_switches
+from pipeline.tables.outcomes import NOT_ENOUGH, is_leaning
 from pipeline.tables.schema import LAP_STATUSES, RUNS
 
 if TYPE_CHECKING:
+    from pipeline.tables.outcomes import Outcome
     from pipeline.tables.records import SeasonData
     from pipeline.team.factors import Factor
 
@@ -38,6 +42,7 @@ KEYS = ["factor", "level", "reference"]
 def runs_table(data: SeasonData, design: Design, corrected: Corrected) -> pd.DataFrame:
     """All runs with what the laps give and, for those in the model, the corrected time."""
     runs = data.runs.copy()
+    runs["grip_position"] = grip_positions(runs["grip"])
     for name, values in (
         ("corrected_s", corrected.seconds),
         ("corrected_low", corrected.low),
@@ -47,19 +52,22 @@ def runs_table(data: SeasonData, design: Design, corrected: Corrected) -> pd.Dat
         column[design.index] = values
         runs[name] = column
     table = RUNS.conform(runs) if "laps" in runs else runs[[*runs.columns.intersection(RUNS.names)]]
-    more = [f.name for f in data.factors]
+    more = [*(f.name for f in data.factors), *(c.name for c in data.conditions)]
     more += ["class", "heat", "team", "date", "hour", "excluded", "corrected_low", "corrected_high"]
     return pd.concat([table, runs[more]], axis=1)
 
 
 def by_driver_table(
-    design: Design, fits: Mapping[str, OutcomeFit], everything: Sequence[Standing]
+    design: Design,
+    outcomes: Iterable[Outcome],
+    fits: Mapping[str, OutcomeFit],
+    everything: Sequence[Standing],
 ) -> pd.DataFrame:
     """Effects for each team driver who ran both settings, partially pooled."""
     rows = []
     tried = list(_driver_contrasts(design, everything))
-    for outcome in ("pace", "spread"):
-        fitted = fits.get(outcome)
+    for outcome in outcomes:
+        fitted = fits.get(outcome.name) if outcome.by_driver else None
         if fitted is None or "setup by driver" not in fitted.fit.names:
             continue
         combinations = [
@@ -70,7 +78,7 @@ def by_driver_table(
         for (standing, driver, n_runs), estimate in zip(tried, found, strict=True):
             if estimate is not None:
                 shown = {"driver": driver, **numbers(outcome, estimate), "n_runs": n_runs}
-                rows.append({"outcome": outcome, **_keys(standing.contrast), **shown})
+                rows.append({"outcome": outcome.name, **_keys(standing.contrast), **shown})
     columns = ["outcome", *KEYS, "driver", "estimate", "std_error", "df", "ci_low", "ci_high"]
     return pd.DataFrame(rows, columns=[*columns, "n_runs"])
 
@@ -98,22 +106,24 @@ def _keys(contrast: Contrast) -> dict[str, str]:
 
 
 def trends_table(
-    factors: Sequence[Factor], fits: Mapping[str, OutcomeFits], everything: Sequence[Standing]
+    factors: Sequence[Factor],
+    outcomes: Iterable[Outcome],
+    fits: Mapping[str, OutcomeFits],
+    everything: Sequence[Standing],
 ) -> pd.DataFrame:
     """Least-squares slope over the steps of each ordered factor of three or more levels."""
     weights = {f.name: w for f in factors if (w := _slope_weights(f, everything)) is not None}
     rows: dict[tuple[str, str], dict[str, object]] = {}
-    for outcome, found in fits.items():
+    fitted = [(outcome, fits[outcome.name]) for outcome in outcomes if outcome.name in fits]
+    for outcome, found in fitted:
         combinations = [found.base.combination(weight) for weight in weights.values()]
         estimates = estimates_of(found.base, combinations)
         for name, estimate in zip(weights, estimates, strict=True):
             if estimate is not None:
                 told = scaled(estimate, found.factor)
                 shown = {**numbers(outcome, told), "p_value": told.p_value}
-                rows[name, outcome] = {"outcome": outcome, "factor": name, **shown}
-    ordered = [
-        rows[key] for name in weights for outcome in fits if (key := (name, outcome)) in rows
-    ]
+                rows[name, outcome.name] = {"outcome": outcome.name, "factor": name, **shown}
+    ordered = [rows[key] for name in weights for o, _ in fitted if (key := (name, o.name)) in rows]
     columns = ["outcome", "factor", "estimate", "std_error", "df", "ci_low", "ci_high", "p_value"]
     return pd.DataFrame(ordered, columns=columns)
 
@@ -164,7 +174,7 @@ def these_table(effects: Sequence[Effect]) -> pd.DataFrame:
     for effect in effects:
         if effect.these is None or scope(effect.standing) != NEXT_MEETING:
             continue
-        shown = numbers(effect.outcome, effect.these)
+        shown = numbers(effect.of, effect.these)
         rows.append(
             {
                 "outcome": effect.outcome,
@@ -185,10 +195,10 @@ def needs_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
     for effect, q in zip(effects, q_values(effects), strict=True):
         if effect.estimate is None:
             continue
-        margin = margins[effect.outcome]
+        margin = margins[effect.of]
         shuffled = effect.shuffled.p_value
-        words = verdict(effect.outcome, effect.estimate, float(q), margin, shuffled)
-        if words != NOT_ENOUGH and not words.startswith("leaning"):
+        words = verdict(effect.of, effect.estimate, float(q), margin, shuffled)
+        if words != NOT_ENOUGH and not is_leaning(words):
             continue
         more = more_switches(effect.estimate, margin, effect.standing.own_switches)
         if more is not None:
@@ -204,7 +214,7 @@ def needs_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
 
 
 def components_table(
-    fits: Mapping[str, OutcomeFits], counts: Mapping[str, CountFit]
+    fits: Mapping[str, OutcomeFits], counts: Mapping[str, CountFits]
 ) -> pd.DataFrame:
     """Standard deviations of the random parts, in the outcome's unit (log for ratios)."""
     rows = []
@@ -212,15 +222,15 @@ def components_table(
         fit = found.base.fit
         for name, variance, zero in zip(fit.names, fit.theta, fit.at_zero, strict=True):
             rows.append((outcome, name, float(np.sqrt(variance)), bool(zero)))
-    if "all" in counts:
-        one = counts["all"]
+    for outcome, counted in counts.items():
+        one = counted["all"]
         names = (*one.names, "between runs")
         for name, sd, zero in zip(names, one.psi, one.at_zero, strict=True):
-            rows.append(("mistakes", name, float(sd), zero))
+            rows.append((outcome, name, float(sd), zero))
     return pd.DataFrame(rows, columns=["outcome", "component", "sd", "at_zero"])
 
 
-def fits_table(fits: Mapping[str, OutcomeFits], counts: Mapping[str, CountFit]) -> pd.DataFrame:
+def fits_table(fits: Mapping[str, OutcomeFits], counts: Mapping[str, CountFits]) -> pd.DataFrame:
     """One row a fit: its size and whether it converged."""
     rows = []
     for outcome, found in fits.items():
@@ -229,9 +239,10 @@ def fits_table(fits: Mapping[str, OutcomeFits], counts: Mapping[str, CountFit]) 
             gradient = float(np.abs(fit.gradient[~fit.at_zero]).max(initial=0.0))
             size = len(fitted.response.y), len(fit.beta), len(fit.u)
             rows.append(_fit_row(outcome, condition, size, gradient, fit))
-    for condition, one in counts.items():
-        size = one.n_rows, len(one.beta), len(one.coefficients) - len(one.beta)
-        rows.append(_fit_row("mistakes", condition, size, one.gradient, one))
+    for outcome, counted in counts.items():
+        for condition, one in counted.items():
+            size = one.n_rows, len(one.beta), len(one.coefficients) - len(one.beta)
+            rows.append(_fit_row(outcome, condition, size, one.gradient, one))
     return pd.DataFrame(rows)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import UserError
+from pipeline.models.alike import alike, sentences, with_partners
+from pipeline.models.axis import Along, along_condition, along_grip, gradient_standings
 from pipeline.models.claims import claims_table
-from pipeline.models.counts import CountFit
 from pipeline.models.curves import corrected_times, grip_table
 from pipeline.models.design import (
     Block,
@@ -29,19 +30,17 @@ from pipeline.models.engine.inference import Estimate
 from pipeline.models.fitting import OutcomeFit, OutcomeFits, Response, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.lookup import Lookup
-from pipeline.models.mistakes import mistake_effects
+from pipeline.models.mistakes import CountFits, MistakeFit, mistake_effects
 from pipeline.models.notes import season_notes
-from pipeline.models.race import RaceFacts, race_check
+from pipeline.models.off_line import with_bows
+from pipeline.models.race import race_check, race_facts
 from pipeline.models.responses import (
     Laps,
-    fade_response,
     gap_response,
     lap_tables,
-    pace_response,
     race_laps,
-    race_response,
+    response_of,
     slow_response,
-    spread_response,
 )
 from pipeline.models.results import (
     by_driver_table,
@@ -57,8 +56,9 @@ from pipeline.models.results import (
 from pipeline.models.second_voice import with_second_voice
 from pipeline.models.stages import Progress, Watch
 from pipeline.models.verdicts import Margins
+from pipeline.tables.conditions import CONDITIONS
+from pipeline.tables.outcomes import PACE, RACE, Outcome
 from pipeline.tables.records import SeasonData, SeasonResult
-from pipeline.tables.schema import CONDITIONS, OUTCOMES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,26 +66,21 @@ if TYPE_CHECKING:
 # Below this share of slow laps there is nothing that pace could have left out.
 LEAST_SLOW = 0.01
 SMALL_ERRORS_SHOWN = 0.01
-RESPONSES: dict[str, Callable[[Laps], Response]] = {
-    "pace": pace_response,
-    "spread": spread_response,
-    "fade": fade_response,
-    "race": race_response,
-}
 
 
 def analyse(
     data: SeasonData,
     *,
-    outcomes: Sequence[str] = OUTCOMES,
-    conditions: Sequence[str] = CONDITIONS,
+    outcomes: Collection[str] | None = None,
+    conditions: Collection[str] | None = None,
     by_driver: bool = True,
     second_opinion: bool = False,
     progress: Progress | None = None,
 ) -> SeasonResult:
     """Analyse one class's season.
 
-    outcomes, conditions, by_driver: what to do of it. progress: called with a stage's name.
+    outcomes, conditions: names of those to look at; None for all that the data know. by_driver:
+    with the effects for each driver. progress: called with a stage's name.
     Outcomes are fitted side by side on the processors there are; the numbers do not depend on it.
     Raises UserError where no run can be used.
     """
@@ -110,8 +105,8 @@ def whole_result(
 def effects_alone(
     data: SeasonData,
     *,
-    outcomes: Sequence[str] = OUTCOMES,
-    conditions: Sequence[str] = CONDITIONS,
+    outcomes: Collection[str] | None = None,
+    conditions: Collection[str] | None = None,
 ) -> pd.DataFrame:
     """The effects table of `analyse`, without the other tables: for studies of many seasons."""
     return estimate(data, outcomes, conditions).effects_table()
@@ -119,17 +114,31 @@ def effects_alone(
 
 @dataclass(frozen=True)
 class Found:
-    """All that is estimated of a season."""
+    """All that is estimated of a season. axes: that of grip, then those of further conditions."""
 
     data: SeasonData
     design: Design
     laps: Laps
     standings: list[Standing]
+    axes: tuple[Along, ...]
     fits: dict[str, OutcomeFits]
     effects: list[Effect]
-    counts: dict[str, CountFit]
+    mistakes: dict[str, dict[str, MistakeFit]]
     margins: Margins
     in_race: float
+
+    @property
+    def along(self) -> Along:
+        """The axis of grip."""
+        return self.axes[0]
+
+    @property
+    def counts(self) -> dict[str, CountFits]:
+        """The fits of mistakes by condition variable."""
+        return {
+            outcome: {name: one.fit for name, one in fits.items()}
+            for outcome, fits in self.mistakes.items()
+        }
 
     def effects_table(self) -> pd.DataFrame:
         """The table schema.EFFECTS."""
@@ -140,7 +149,7 @@ class Found:
         """The fit of pace over all conditions, which grip and corrected times come from."""
         if "pace" in self.fits:
             return self.fits["pace"].base
-        return fit_outcome(self.design, pace_response(self.laps))
+        return fit_outcome(self.design, response_of(PACE, self.laps))
 
     def runs_table(self) -> pd.DataFrame:
         """All runs with their corrected times, see SeasonResult."""
@@ -150,25 +159,28 @@ class Found:
     def by_driver_table(self, asked: bool = True) -> pd.DataFrame:
         """Effects for each driver, see SeasonResult; no rows where nobody asked for them."""
         linear = {name: one.base for name, one in self.fits.items() if asked}
-        return by_driver_table(self.design, linear, self.standings)
+        return by_driver_table(self.design, self.data.outcomes, linear, self.standings)
 
     def claims_table(self) -> pd.DataFrame:
         """What became of the claims, see SeasonResult."""
-        lookup = Lookup(self.fits, self.effects, self.standings)
+        data = self.data
+        lookup = Lookup(self.fits, self.effects, self.standings, data.factors, self.mistakes)
         return claims_table(self.data.claims, lookup, self.margins)
 
     def notes(self) -> tuple[str, ...]:
         """Sentences about this data set."""
-        return season_notes(self.design, self.fits, self.counts, self.laps)
+        labels = {axis.condition: axis.label for axis in self.axes}
+        same = sentences(alike(self.design, self.standings, self.axes), labels)
+        return (*season_notes(self.design, self.fits, self.counts, self.laps), *same)
 
 
 def estimate(
     data: SeasonData,
-    outcomes: Sequence[str],
-    conditions: Sequence[str],
+    outcomes: Collection[str] | None = None,
+    conditions: Collection[str] | None = None,
     watch: Watch | None = None,
 ) -> Found:
-    """Fit these outcomes, overall and by these conditions, and nothing else.
+    """Fit these outcomes, overall and by these conditions, and nothing else; see `analyse`.
 
     Raises UserError where no run can be used, or none is long enough for any of the outcomes.
     """
@@ -181,82 +193,113 @@ def estimate(
         )
     design = watch("design", lambda: build_design(data, index))
     laps = watch("laps", lambda: lap_tables(data, design))
-    variables = [name for name in _condition_variables(design) if name in conditions]
+    chosen = [o for o in data.outcomes if outcomes is None or o.name in outcomes]
+    variables = [
+        name for name in _condition_variables(design) if conditions is None or name in conditions
+    ]
     everything = watch("identify", lambda: _all_standings(design, data, variables))
+    axes = _axes(design, data, conditions, everything)
+    if PACE in chosen:
+        pace, grip = response_of(PACE, laps), axes[0]
+        axes = (watch("axes", lambda: with_bows(design, pace, everything, grip)), *axes[1:])
+    everything += [s for axis in axes for s in gradient_standings(everything, axis)]
+    everything = with_partners(everything, alike(design, everything, axes))
     in_race = race_laps(laps, data.race_seconds)
     jobs: dict[str, Callable[[], tuple[list[Effect], Any]]] = {}
-    for outcome in [name for name in RESPONSES if name in outcomes]:
-        factor = in_race if outcome == "race" else 1.0
-        jobs[outcome] = partial(_outcome, design, laps, outcome, variables, factor, everything)
-    if "mistakes" in outcomes:
-        jobs["mistakes"] = partial(mistake_effects, design, laps, everything)
+    linear = [o for o in chosen if not o.is_counted]
+    for outcome in linear:
+        factor = in_race if outcome.is_over_race else 1.0
+        jobs[outcome.name] = partial(
+            _outcome, design, laps, outcome, variables, factor, everything, axes
+        )
+    for outcome in chosen:
+        if outcome.is_counted:
+            jobs[outcome.name] = partial(mistake_effects, design, laps, everything, axes, outcome)
     done = watch.side_by_side(jobs)
-    effects = [effect for name in OUTCOMES if name in outcomes for effect in done[name][0]]
-    fitted = {name: found for name, (_, found) in done.items() if name != "mistakes" and found}
-    if done and not fitted and "mistakes" not in done:
+    effects = [effect for outcome in chosen for effect in done[outcome.name][0]]
+    fitted = {o.name: found for o in linear if (found := done[o.name][1])}
+    if linear and not fitted and linear == chosen:
         raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
-    effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects))
-    counts: dict[str, CountFit] = done["mistakes"][1] if "mistakes" in done else {}
-    margins = Margins.of(data.worthwhile_s, in_race)
-    return Found(data, design, laps, everything, fitted, effects, counts, margins, in_race)
+    effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects, axes))
+    mistakes = {o.name: found for o in chosen if o.is_counted and (found := done[o.name][1])}
+    margins = Margins(data.worthwhile_s, in_race)
+    return Found(data, design, laps, everything, axes, fitted, effects, mistakes, margins, in_race)
 
 
-def with_other_log(found: Found, data: SeasonData, shuffles: int) -> pd.DataFrame:
-    """The effects table over all conditions of the same runs and laps with other settings.
+def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect]:
+    """The effects over all conditions of the same runs and laps with other settings, those at the
+    next meeting alone.
 
     Each fit starts from that of `found`; the numbers are those of an analysis from the start.
     """
     design = build_design(data, found.design.index)
     everything = _all_standings(design, data, [])
     fits, effects = {}, []
-    for outcome, before in found.fits.items():
+    for outcome in [o for o in data.outcomes if o.name in found.fits]:
+        before = found.fits[outcome.name]
         start = dict(zip(before.base.fit.names, before.base.fit.theta, strict=True))
         base = fit_outcome(design, before.base.response, start=start)
-        fits[outcome] = OutcomeFits(base, {}, before.factor)
-        effects += linear_effects(outcome, base, {}, everything, before.factor)
-    effects += mistake_effects(design, found.laps, everything)[0]
-    effects = with_second_voice(design, found.laps, fits, effects, shuffles)
-    return effects_table(effects, found.margins)
+        fits[outcome.name] = OutcomeFits(base, {}, before.factor)
+        effects += linear_effects(outcome, base, {}, everything, before.factor, these=False)
+    for outcome in data.outcomes:
+        if outcome.is_counted:
+            near = found.counts.get(outcome.name, {}).get("all")
+            effects += mistake_effects(design, found.laps, everything, (), outcome, near)[0]
+    return with_second_voice(design, found.laps, fits, effects, count=shuffles)
 
 
 def _condition_variables(design: Design) -> list[str]:
     """Conditions of which the team's runs have seen two or more."""
     team = design.runs[design.team]
-    return [name for name in CONDITIONS if team[name].dropna().nunique() >= 2]
+    return [c for c in CONDITIONS if c in team and team[c].dropna().nunique() >= 2]
+
+
+def _axes(
+    design: Design,
+    data: SeasonData,
+    conditions: Collection[str] | None,
+    everything: Sequence[Standing],
+) -> tuple[Along, ...]:
+    """Of grip, then of the further conditions asked for (None: all)."""
+    grip = along_grip(design, everything)
+    further = (
+        along_condition(design, one, everything, grip)
+        for one in data.conditions
+        if conditions is None or one.name in conditions
+    )
+    return grip, *filter(None, further)
 
 
 def _all_standings(design: Design, data: SeasonData, variables: Sequence[str]) -> list[Standing]:
     out = standings(design, data.factors, "all", np.ones(len(design.hour), bool))
     for variable in variables:
         values = design.runs[variable].astype(object).to_numpy()
-        present = sorted({v for v in values[design.team] if isinstance(v, str)}, key=_grip_order)
+        words = {v for v in values[design.team] if isinstance(v, str)}
+        present = sorted(words, key=CONDITIONS[variable].place)
         for value in present:
             out += standings(design, data.factors, f"{variable}={value}", values == value)
     return out
 
 
-def _grip_order(value: str) -> tuple[int, str]:
-    words = ("low", "medium", "high")
-    return (words.index(value) if value in words else len(words), value)
-
-
 def _outcome(
     design: Design,
     laps: Laps,
-    outcome: str,
+    outcome: Outcome,
     variables: Sequence[str],
     factor: float,
     everything: Sequence[Standing],
+    axes: Sequence[Along],
 ) -> tuple[list[Effect], OutcomeFits | None]:
     """The effects on one outcome, and the fits that they come from: None where no run is long
     enough for it.
     """
-    response = RESPONSES[outcome](laps)
+    response = response_of(outcome, laps)
     if not response.is_run.any():
         return [Effect(outcome, standing, None) for standing in everything], None
-    fits = _fits(design, response, variables, factor)
-    effects = linear_effects(outcome, fits.base, fits.by_variable, everything, factor)
-    if outcome == "pace" and laps.slow.mean() >= LEAST_SLOW:
+    fits = _fits(design, response, variables, factor, axes)
+    others = {**fits.by_variable, **fits.axes}
+    effects = linear_effects(outcome, fits.base, others, everything, factor)
+    if outcome.name == PACE.name and laps.slow.mean() >= LEAST_SLOW:
         effects = _with_small_errors(design, laps, everything, effects)
     return effects, fits
 
@@ -267,7 +310,7 @@ def _with_small_errors(
     """The effects on pace, each with a remark where the level has more or fewer slow laps."""
     fit = fit_outcome(design, slow_response(laps))
     out = []
-    found = {id(e.standing): e.estimate for e in linear_effects("slow", fit, {}, everything)}
+    found = {id(e.standing): e.estimate for e in linear_effects(PACE, fit, {}, everything)}
     for effect in effects:
         slow = found.get(id(effect.standing))
         if slow is not None and slow.p_value <= SMALL_ERRORS_SHOWN:
@@ -283,15 +326,25 @@ def _with_small_errors(
 
 
 def _fits(
-    design: Design, response: Response, variables: Sequence[str], factor: float
+    design: Design,
+    response: Response,
+    variables: Sequence[str],
+    factor: float,
+    axes: Sequence[Along],
 ) -> OutcomeFits:
     base = fit_outcome(design, response)
     start = dict(zip(base.fit.names, base.fit.theta, strict=True))
-    by_variable = {}
-    for variable in variables:
-        blocks = _condition_blocks(design, variable)
-        by_variable[variable] = fit_outcome(design, response, blocks, start)
-    return OutcomeFits(base, by_variable, factor)
+    blocks = {variable: _condition_blocks(design, variable) for variable in variables}
+    by_variable = {
+        variable: fit_outcome(design, response, blocks[variable], start) for variable in variables
+    }
+    surfaces = blocks.get("surface", ())
+    along = {
+        axis.condition: fit_outcome(axis.design(design), response, surfaces, start)
+        for axis in axes
+        if not axis.is_empty
+    }
+    return OutcomeFits(base, by_variable, factor, along)
 
 
 def _condition_blocks(design: Design, variable: str) -> list[Block]:
@@ -308,7 +361,7 @@ def _tables(found: Found, by_driver: bool) -> SeasonResult:
         runs=found.runs_table(),
         grip=grip_table(found.design, found.pace),
         by_driver=found.by_driver_table(by_driver),
-        trends=trends_table(data.factors, fits, found.standings),
+        trends=trends_table(data.factors, data.outcomes, fits, found.standings),
         claims=found.claims_table(),
         cannot_tell=cannot_tell_table(found.standings),
         needs=needs_table(found.effects, found.margins),
@@ -332,13 +385,8 @@ def _race_check(found: Found) -> pd.DataFrame:
     gap = fit_outcome(found.design, gap_response(laps))
     between = {
         (e.standing.contrast.factor, e.standing.contrast.level): e.estimate
-        for e in linear_effects("race", gap, {}, found.standings, found.in_race)
+        for e in linear_effects(RACE, gap, {}, found.standings, found.in_race)
         if e.estimate
     }
-    facts = RaceFacts(
-        laps=found.in_race,
-        incident_rate=float(laps.incidents.sum() / max(laps.timed.sum(), 1.0)),
-        incident_cost=laps.incident_cost,
-        mean_lap=float(laps.clean.mean_lap[laps.clean.n > 0].mean()),
-    )
+    facts = race_facts(laps, found.in_race)
     return race_check(direct, parts, between, facts, np.random.default_rng(1))

@@ -6,16 +6,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.models.design import Design, independent
+from pipeline.models.axis import Along
+from pipeline.models.design import Design, in_condition, independent
 from pipeline.models.effects import Effect
 from pipeline.models.engine.criterion import evaluate
 from pipeline.models.engine.rows import Array, Codes, Penalised, Rows
 from pipeline.models.engine.sorting import sort_rows
 from pipeline.models.fitting import OutcomeFit, OutcomeFits
+from pipeline.models.mistakes import Counted
 from pipeline.models.responses import Laps
 from pipeline.models.shuffled import NO_VOICE, SHUFFLES, Log, Shuffled, shuffled_values
+from pipeline.tables.conditions import is_per_step
+from pipeline.tables.outcomes import Outcome
 
 # Fixed columns and blocks that all cars share, and that the field's laps show.
 SHARED = ("day ", "trend ", "kind ")
@@ -27,23 +30,28 @@ def with_second_voice(
     laps: Laps,
     fits: Mapping[str, OutcomeFits],
     effects: Sequence[Effect],
+    axes: Sequence[Along] = (),
     count: int = SHUFFLES,
 ) -> list[Effect]:
-    """The effects, each with what `count` shuffled logs say of it."""
+    """The effects, each with what `count` shuffled logs say of it; of a gradient along an axis,
+    beside the effects themselves."""
     team = in_order(design)
-    outcomes = list(dict.fromkeys(effect.outcome for effect in effects if effect.estimate))
+    outcomes = list(dict.fromkeys(effect.of for effect in effects if effect.estimate))
     if not len(team) or not outcomes or not design.contrasts:
         return list(effects)
-    log = log_of(design, team)
-    values = np.column_stack([_values(design, laps, fits, name)[team] for name in outcomes])
+    values = np.column_stack([_values(design, laps, fits, one)[team] for one in outcomes])
+    along = {axis.condition: axis.gradients for axis in axes}
     found: dict[tuple[str, str, str], Shuffled] = {}
     for condition in dict.fromkeys(effect.standing.condition for effect in effects):
-        rows = np.flatnonzero(_in_condition(design, condition)[team])
-        if len(rows):
+        rows = np.flatnonzero(in_condition(design, condition)[team])
+        gradients = along.get(condition, ())
+        if len(rows) and (gradients or not is_per_step(condition)):
+            own_design = replace(design, contrasts=(*design.contrasts, *gradients))
+            log = log_of(own_design, team)
             by_outcome = shuffled_values(log.only(rows), values[rows], count)
             for outcome, own in zip(outcomes, by_outcome, strict=True):
-                for contrast, one in zip(design.contrasts, own, strict=False):
-                    found[outcome, contrast.name, condition] = one
+                for contrast, one in zip(own_design.contrasts, own, strict=False):
+                    found[outcome.name, contrast.name, condition] = one
     return [
         replace(effect, shuffled=found.get(_key(effect), NO_VOICE) if effect.estimate else NO_VOICE)
         for effect in effects
@@ -63,13 +71,6 @@ def _key(effect: Effect) -> tuple[str, str, str]:
     return effect.outcome, effect.standing.contrast.name, effect.standing.condition
 
 
-def _in_condition(design: Design, condition: str) -> NDArray[np.bool_]:
-    variable, _, value = condition.partition("=")
-    if not value:
-        return np.ones(len(design.hour), bool)
-    return np.asarray(design.runs[variable].astype(object).to_numpy() == value)
-
-
 def log_of(design: Design, team: Codes) -> Log:
     """The team's runs (rows `team` of the design) as they can be shuffled: the columns of all
     contrasts, then whether each factor's setting is unknown."""
@@ -77,7 +78,11 @@ def log_of(design: Design, team: Codes) -> Log:
     names = list(dict.fromkeys(c.factor for c in contrasts))
     known = [next(c for c in contrasts if c.factor == name).known for name in names]
     columns = [c.values / c.scale for c in contrasts] + [~flags for flags in known]
-    factor = [names.index(c.factor) for c in contrasts] + list(range(len(names)))
+    parts = list(dict.fromkeys((c.factor, c.part) for c in contrasts))
+    # A gradient is looked at beside its own factor's effect, as beside any other.
+    asked = [(name, "") for name in names]
+    parts = [*asked, *(part for part in parts if part not in asked)]
+    factor = [parts.index((c.factor, c.part)) for c in contrasts] + list(range(len(names)))
     heat = design.runs.groupby(["meeting", "date", "session", "heat"], dropna=False).ngroup()
     hour, day = design.hour[team], design.day[team]
     rivals = np.bincount(design.day, ~design.team)[day] > 0
@@ -100,13 +105,11 @@ def _by_appearance(codes: Codes) -> Codes:
     return np.asarray(np.argsort(np.argsort(first))[inverse], np.intp)
 
 
-def _values(design: Design, laps: Laps, fits: Mapping[str, OutcomeFits], outcome: str) -> Array:
+def _values(design: Design, laps: Laps, fits: Mapping[str, OutcomeFits], outcome: Outcome) -> Array:
     """Each run's value (R,), NaN where it has none."""
-    if outcome in fits:
-        return less_field(design, fits[outcome].base)
-    return np.divide(
-        laps.incidents, laps.timed, out=np.full(len(laps.timed), np.nan), where=laps.timed > 0
-    )
+    if outcome.is_counted:
+        return Counted(*outcome.response(laps)).rate
+    return less_field(design, fits[outcome.name].base)
 
 
 def less_field(design: Design, fitted: OutcomeFit) -> Array:

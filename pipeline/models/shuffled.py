@@ -14,6 +14,7 @@ does to one of them it does to all.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -23,12 +24,13 @@ from math import factorial, prod
 import numpy as np
 
 from pipeline.models.engine.rows import Array, Codes
+from pipeline.models.shuffled_fit import fit_of
 
 SHUFFLES = 2000
 # Of fewer distinct logs no p of 5 % could be told from one of 2.5 or 7.5.
 LEAST_DISTINCT = 40
+MOST_COUNTED = 10**18  # as many different logs are all that a p value could ask for
 SEED = 1
-SAME_SPAN = 1e-8
 CELLS = 4_000_000  # numbers of shuffled settings that are held at a time
 
 
@@ -87,16 +89,32 @@ class Log:
             found.setdefault(key, []).append(own)
         return tuple(np.array(cars) for cars in found.values())
 
-    def distinct(self, factor: int) -> float:
-        """How many different logs of this factor's settings there are, up to 1e18."""
-        columns = self.settings[:, self.factor == factor]
-        return min(prod(_arrangements(columns[cars]) for cars in self.together), 1e18)
+    @cached_property
+    def _alike(self) -> tuple[tuple[Codes, Codes], ...]:
+        """Those of `together` with as many cars and runs, (units, cars, runs), and their numbers:
+        a season of many days is shuffled in few steps."""
+        found: dict[tuple[int, ...], list[int]] = {}
+        for number, cars in enumerate(self.together):
+            found.setdefault(cars.shape, []).append(number)
+        return tuple(
+            (np.array([self.together[number] for number in own]), np.array(own))
+            for own in found.values()
+        )
+
+    def distinct(self, factor: int) -> int:
+        """How many different logs of this factor's settings there are, up to `MOST_COUNTED`."""
+        kind, found = _kinds(self.settings[:, self.factor == factor]), 1
+        for cars in self.together:
+            found *= _arrangements(kind[cars])
+            if found > MOST_COUNTED:
+                return MOST_COUNTED
+        return found
 
     def every(self, most: int) -> Codes | None:
         """All different logs, (logs, n), the real one among them; None where there are more."""
-        found = [np.arange(len(self.group))]
+        found, kind = [np.arange(len(self.group))], _kinds(self.settings)
         for cars in self.together:
-            turns = _orders(self.settings[cars], most)
+            turns = _orders(kind[cars], most)
             if turns is None or len(turns) * len(found) > most:
                 return None
             found = [_dealt(log, cars, turn) for log in found for turn in turns]
@@ -105,10 +123,14 @@ class Log:
     def shuffled(self, count: int, rng: np.random.Generator) -> Codes:
         """(count, n): for each shuffled log, the row whose settings each run gets."""
         out = np.empty((count, len(self.group)), dtype=np.intp)
-        for cars in self.together:
-            turns = np.argsort(rng.random((count, cars.shape[1])), axis=1)
-            for own in cars:
-                out[:, own] = own[turns]
+        ends = np.cumsum([0, *(count * cars.shape[1] for cars in self.together)])
+        lots = rng.random(int(ends[-1]))
+        for cars, numbers in self._alike:
+            places = np.arange(count * cars.shape[2]).reshape(count, -1)
+            turns = np.argsort(lots[ends[numbers][:, None, None] + places], axis=2)
+            for own in cars.swapaxes(0, 1):
+                dealt = np.take_along_axis(own[:, None], turns, axis=2)
+                out[:, own.ravel()] = dealt.swapaxes(0, 1).reshape(count, -1)
         return out
 
 
@@ -118,12 +140,11 @@ def _dealt(log: Codes, cars: Codes, turn: Codes) -> Codes:
     return out
 
 
-def _orders(settings: Array, most: int) -> list[Codes] | None:
-    """Of (cars, runs, c): orders of the runs, one for each different log; None for more."""
-    if _arrangements(settings) > most:
+def _orders(kinds: Codes, most: int) -> list[Codes] | None:
+    """Of (cars, runs): orders of the runs, one for each different log; None for more."""
+    if _arrangements(kinds) > most:
         return None
-    rows = settings.swapaxes(0, 1).reshape(settings.shape[1], -1)
-    kind = np.unique(rows, axis=0, return_inverse=True)[1].ravel()
+    kind = _kinds(kinds.T)
     places = np.arange(len(kind))
     orders = [np.full(len(kind), -1)]
     for value in range(int(kind.max()) + 1):  # the runs of a kind go to every choice of free places
@@ -142,11 +163,19 @@ def _placed(order: Codes, own: Codes, chosen: Codes) -> Codes:
     return out
 
 
-def _arrangements(settings: Array) -> int:
-    """Of (cars, runs, c): the multinomial coefficient of the runs' different settings."""
-    rows = settings.swapaxes(0, 1).reshape(settings.shape[1], -1)
-    counts = np.unique(rows, axis=0, return_counts=True)[1]
-    return factorial(len(rows)) // prod(factorial(int(count)) for count in counts)
+def _kinds(columns: Array | Codes) -> Codes:
+    """(n,): the same code for the same row of (n, c)."""
+    out = np.zeros(len(columns), np.intp)
+    for column in columns.T:
+        codes = np.unique(column, return_inverse=True)[1]
+        out = np.unique(out * (codes.max(initial=0) + 1) + codes, return_inverse=True)[1]
+    return out
+
+
+def _arrangements(kinds: Codes) -> int:
+    """Of (cars, runs): the multinomial coefficient of the runs' different settings."""
+    counts = Counter(zip(*kinds.tolist(), strict=True)).values()
+    return factorial(kinds.shape[1]) // prod(map(factorial, counts))
 
 
 def shuffled_values(
@@ -159,8 +188,9 @@ def shuffled_values(
     out: list[list[Shuffled]] = [[NO_VOICE] * len(log.factor) for _ in responses.T]
     has = np.isfinite(responses)
     patterns, of = np.unique(has, axis=1, return_inverse=True)
+    by_day = np.argsort(log.day, kind="stable")
     for number, pattern in enumerate(patterns.T):
-        own, rows = np.flatnonzero(of.ravel() == number), np.flatnonzero(pattern)
+        own, rows = np.flatnonzero(of.ravel() == number), by_day[pattern[by_day]]
         if len(rows):
             found = _of_runs(log.only(rows), responses[np.ix_(rows, own)], count, seed)
             for place, values in zip(own, found, strict=True):
@@ -169,21 +199,17 @@ def shuffled_values(
 
 
 def _of_runs(log: Log, y: Array, count: int, seed: int) -> list[list[Shuffled]]:
-    """The same, of runs that have every response."""
+    """The same, of runs that have every response and stand in the order of their days."""
     k, r = len(log.factor), y.shape[1]
-    told = np.array([log.distinct(f) >= LEAST_DISTINCT for f in log.factor], bool)
-    drift = _drift(log)
-    # Shuffled within groups a column keeps its mean there, so that it is taken out once.
-    X = _about_groups(log.settings, log.group)
-    rest = _out_of_drift(_about_groups(y, log.group), log.day, drift)
-    beside = _beside_others(log, X, drift, rest)
-    if not told.any():
+    enough = {int(f): log.distinct(f) >= LEAST_DISTINCT for f in np.unique(log.factor)}
+    if not any(enough.values()):
         return [[NO_VOICE] * k for _ in range(r)]
-    real = _sizes(log, X, drift, beside, np.arange(len(y))[None])[0]
+    fit = fit_of(log, y)
+    real = fit.sizes(np.arange(len(y))[None])[0]
     every = log.every(count)
-    logs = _some_logs(log, count, seed) if every is None else _parts(every, X.size)
-    size = np.concatenate([_sizes(log, X, drift, beside, order) for order in logs])
-    drawn = every is None
+    logs = _some_logs(log, count, seed) if every is None else _parts(every, log.settings.size)
+    size = np.concatenate([fit.sizes(order) for order in logs])
+    drawn, told = every is None, [enough[int(f)] for f in log.factor]
     return [
         [_counted(real[j, i], size[:, j, i], drawn) if told[j] else NO_VOICE for j in range(k)]
         for i in range(r)
@@ -214,85 +240,3 @@ def _counted(real: float, size: Array, drawn: bool) -> Shuffled:
     # Rounding must not make a log that is the real one again count as less.
     as_much = int((others >= real * (1 - 1e-9)).sum())
     return Shuffled((as_much + drawn) / (len(others) + drawn), as_much, len(others))
-
-
-def _sizes(log: Log, X: Array, drift: Array, beside: Array, order: Codes) -> Array:
-    """Absolute estimates over their errors in each log of `order` (s, n): (s, k, r).
-
-    X: (n, k) about the groups' means. beside: (n, k, r), the responses beside all factors but that
-    of the k-th contrast.
-    """
-    n, k = X.shape
-    r = beside.shape[2]
-    shuffled = X[order]
-    crossed = (shuffled.swapaxes(1, 2) @ beside.reshape(n, -1)).reshape(-1, k, k, r)
-    grams = np.repeat((X.T @ X)[None], len(order), axis=0)
-    for column in drift.T:
-        along = _day_sums(shuffled * column[:, None], log.day)
-        grams -= along.swapaxes(1, 2) @ along
-    size = np.sqrt(np.maximum(np.einsum("skk->sk", grams), 1e-300))
-    scaled = grams / size[:, :, None] / size[:, None, :]
-    inverse = np.linalg.pinv(scaled, rcond=SAME_SPAN, hermitian=True)
-    unit = crossed / size[:, :, None, None]
-    beta = np.einsum("sij,sjkr->sikr", inverse, unit)
-    total = (beside**2).sum(axis=0)
-    left = np.maximum(total - np.einsum("sikr,sikr->skr", beta, unit), 0.0)
-    df = max(n - _rank(log, drift) - k, 1)
-    own = np.einsum("skk->sk", inverse)[:, :, None]
-    estimate = np.einsum("skkr->skr", beta)
-    # Where a shuffled log's settings are dependent, the contrast is not its own there.
-    apart = np.einsum("sij,sji->si", inverse, scaled)[:, :, None] > 1 - 1e-6
-    with np.errstate(divide="ignore", invalid="ignore"):
-        found = np.abs(estimate) / np.sqrt(left / df * own)
-    return np.where(apart & (left > SAME_SPAN * total), found, np.nan)
-
-
-def _beside_others(log: Log, X: Array, drift: Array, y: Array) -> Array:
-    """(n, k, r): for each contrast the responses less what the other factors explain."""
-    X = _out_of_drift(X, log.day, drift)
-    out = np.empty((*X.shape, y.shape[1]))
-    for j, factor in enumerate(log.factor):
-        others = X[:, log.factor != factor]
-        out[:, j] = y - others @ np.linalg.lstsq(others, y, rcond=SAME_SPAN)[0]
-    return out
-
-
-def _drift(log: Log) -> Array:
-    """(n, b): the drift about the groups' means, orthonormal on each day; zero where it is none."""
-    out = np.zeros_like(log.drift)
-    about = _about_groups(log.drift, log.group)
-    for j in range(about.shape[1]):
-        column = _out_of_drift(about[:, j : j + 1], log.day, out[:, :j])[:, 0]
-        length = np.sqrt(np.bincount(log.day, column**2))[log.day]
-        whole = np.sqrt(np.bincount(log.day, log.drift[:, j] ** 2))[log.day]
-        out[:, j] = np.divide(
-            column, length, out=np.zeros(len(column)), where=length > SAME_SPAN * whole
-        )
-    return out
-
-
-def _rank(log: Log, drift: Array) -> int:
-    of_drift = sum(len(np.unique(log.day[column != 0])) for column in drift.T)
-    return len(np.unique(log.group)) + of_drift
-
-
-def _out_of_drift(columns: Array, day: Codes, drift: Array) -> Array:
-    code = np.unique(day, return_inverse=True)[1]
-    for column in drift.T:
-        along = _day_sums(columns * column[:, None], day)
-        columns = columns - column[:, None] * along[code]
-    return columns
-
-
-def _about_groups(columns: Array, group: Codes) -> Array:
-    code = np.unique(group, return_inverse=True)[1]
-    n = np.bincount(code)
-    means = np.column_stack([np.bincount(code, column) / n for column in columns.T])
-    return np.asarray(columns - means[code]) if columns.shape[1] else columns
-
-
-def _day_sums(columns: Array, day: Codes) -> Array:
-    """Sums of (..., n, k) over the days: (..., days, k)."""
-    order = np.argsort(day, kind="stable")
-    starts = np.flatnonzero(np.r_[True, np.diff(day[order]) > 0])
-    return np.asarray(np.add.reduceat(columns[..., order, :], starts, axis=-2))

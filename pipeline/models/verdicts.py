@@ -14,48 +14,35 @@ import numpy as np
 from scipy.special import ndtri
 
 from pipeline.models.engine.inference import Estimate
+from pipeline.tables.outcomes import (
+    NOT_ENOUGH,
+    SAME,
+    Outcome,
+    leaning,
+    moves_with,
+    outcome_of,
+    same_at_any,
+)
 
 ALPHA = 0.05
 LEANING = 0.20
 POWER = 0.80
-LOWER_HIGHER = {
-    "pace": ("faster", "slower"),
-    "spread": ("steadier", "wilder"),
-    "mistakes": ("fewer", "more"),
-    "fade": ("fades less", "fades more"),
-    "race": ("faster", "slower"),
-}
-SAME = "no difference that matters"
-NOT_ENOUGH = "not enough runs"
 REACH = float(ndtri(1 - ALPHA / 2) + ndtri(POWER))  # standard errors that are found with POWER
 REACH_ONE_SIDED = float(ndtri(1 - ALPHA) + ndtri(POWER))
-WORTHWHILE_SPREAD = np.log(1.10)  # a tenth of the lap SD
-WORTHWHILE_MISTAKES = np.log(1.25)
 
 
 @dataclass(frozen=True)
 class Margins:
-    """The worthwhile difference of each outcome, on the scale of the estimate (log for ratios)."""
+    """The worthwhile difference of each outcome, on the scale of the estimate (log for ratios).
 
-    pace: float
-    spread: float
-    mistakes: float
-    fade: float
-    race: float
+    worthwhile_s: in seconds a lap. laps_in_race: at the mean timed lap.
+    """
 
-    @staticmethod
-    def of(worthwhile_s: float, laps_in_race: float) -> Margins:
-        """Pace as given; race: that on every lap; fade: that which adds up to it over a race."""
-        return Margins(
-            pace=worthwhile_s,
-            spread=float(WORTHWHILE_SPREAD),
-            mistakes=float(WORTHWHILE_MISTAKES),
-            fade=2 * worthwhile_s / max(laps_in_race, 2.0),
-            race=worthwhile_s * laps_in_race,
-        )
+    worthwhile_s: float
+    laps_in_race: float
 
-    def __getitem__(self, outcome: str) -> float:
-        return float(getattr(self, outcome))
+    def __getitem__(self, outcome: Outcome | str) -> float:
+        return outcome_of(outcome).margin(self.worthwhile_s, self.laps_in_race)
 
 
 def both_agree(q_value: float, p_shuffled: float) -> bool:
@@ -79,25 +66,23 @@ def difference_of_voices(p_value: float, p_shuffled: float) -> str:
 
 
 def verdict(
-    outcome: str,
+    outcome: Outcome | str,
     estimate: Estimate,
     q_value: float,
     margin: float,
     p_shuffled: float = float("nan"),
+    along: str = "",
 ) -> str:
-    """The words for one contrast, of an estimate on the additive (log) scale."""
-    lower, higher = LOWER_HIGHER[outcome]
-    word = lower if estimate.estimate < 0 else higher
+    """The words for one contrast, of an estimate on the additive (log) scale; `along`: of the
+    change of its effect from one step of that axis (grip, track_temp) to the next."""
+    below = estimate.estimate < 0
+    words = moves_with(along) if along else outcome_of(outcome).verdicts
+    word = words[0 if below else 1]
     if equivalent(estimate, margin):
-        return SAME
+        return same_at_any(along) if along else SAME
     if both_agree(q_value, p_shuffled):
         return word
-    return f"leaning {word}" if estimate.p_value <= LEANING else NOT_ENOUGH
-
-
-def is_effect(words: str) -> bool:
-    """A verdict that something differs."""
-    return any(words in pair for pair in LOWER_HIGHER.values())
+    return leaning(word) if estimate.p_value <= LEANING else NOT_ENOUGH
 
 
 def equivalent(estimate: Estimate, margin: float) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from numbers import Integral, Real
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.errors import CallError, Problem
 from pipeline.plan.request import (
     COMPONENTS_BY_SKILL,
+    FIRST,
     MOST_RUNS,
     DayRequest,
     PlanFactor,
@@ -43,6 +44,8 @@ class Asked:
     skill: str = "fast"
     racing_class: str | None = None
     meeting: str = "test-day"
+    first: str = FIRST
+    held: Mapping[str, str] = field(default_factory=dict)
     open_questions: bool = False
     team: Path | None = None
 
@@ -90,7 +93,17 @@ def read_request(asked: Asked, progress: Progress | None = None) -> DayRequest:
         minutes=asked.minutes,
         difference_s=0.03 if difference is None else difference,
         meeting=asked.meeting,
+        first=asked.first,
+        held=tuple(_held(name, level, team) for name, level in asked.held.items()),
     )
+
+
+def _held(name: str, level: str, team: Team | None) -> tuple[str, str]:
+    """What stays as it is, in the team's spelling."""
+    if team is None:
+        return name, level
+    factor = _team_factor(name, team, "--hold")
+    return factor.name, _team_levels(factor, (level,), "--hold")[0]
 
 
 def _team(folder: Path | None) -> Team | None:
@@ -126,19 +139,27 @@ def _factor(
     slow = name in asked.slow
     if team is None:
         return PlanFactor(name, levels or FREE_LEVELS, slow=slow)
+    factor = _team_factor(name, team, "--factor")
+    chosen = _team_levels(factor, levels)
+    return PlanFactor(factor.name, chosen, factor.label, factor.unit, factor.kind, slow)
+
+
+def _team_factor(name: str, team: Team, option: str) -> Factor:
+    """Raises CallError, with the nearest name, for what the team does not have."""
     factor = team.factor(name)
     if factor is None:
         known = [one.name for one in team.factors]
         advice = nearest(name, known) or f"team.toml has {', '.join(known) or 'none'}."
         raise CallError(
             "a factor that the team does not have",
-            [Problem(f"'{name}'", "a factor of team.toml", "--factor", advice=advice)],
+            [Problem(f"'{name}'", "a factor of team.toml", option, advice=advice)],
         )
-    chosen = _team_levels(factor, levels)
-    return PlanFactor(factor.name, chosen, factor.label, factor.unit, factor.kind, slow)
+    return factor
 
 
-def _team_levels(factor: Factor, given: tuple[str, ...] | None) -> tuple[str, ...]:
+def _team_levels(
+    factor: Factor, given: tuple[str, ...] | None, option: str = "--levels"
+) -> tuple[str, ...]:
     """The levels to try in the team's spelling, the reference first."""
     if given is None and not factor.levels:
         advice = f"Give them: --levels {factor.name}=…,…"
@@ -150,7 +171,7 @@ def _team_levels(factor: Factor, given: tuple[str, ...] | None) -> tuple[str, ..
     strange = [text for text, level in levels if level is None]
     if strange:
         problems = [
-            Problem(f"'{text}'", factor.expected(), f"--levels {factor.name}") for text in strange
+            Problem(f"'{text}'", factor.expected(), f"{option} {factor.name}") for text in strange
         ]
         raise CallError("levels that the team does not have", problems)
     known = [level for _, level in levels if level is not None]

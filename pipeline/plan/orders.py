@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from pipeline.plan.trend import Array
 
 Order = NDArray[np.int64]  # (drivers, runs) numbers of settings; setting 0 is the reference
 Chance = np.random.Generator
+UNKNOWN = -1
 
 
 @dataclass(frozen=True)
@@ -37,10 +39,13 @@ class Settings:
 
 @dataclass(frozen=True)
 class Limits:
-    """What a person can do between runs.
+    """What a person can do between the runs of one driver.
 
     follows: (settings, settings) whether one may follow the other.
-    slow: (factors,) booleans; each such factor changes at most `slow_changes` times a driver.
+    slow: (factors,) booleans; each such factor changes at most `slow_changes` times.
+    runs: length of a sequence. done: settings of the runs that were driven, in which nothing is
+    asked any more; UNKNOWN where they are not known. end: runs that there will be, None for all;
+    what stands behind them only fills the sequence.
     """
 
     follows: NDArray[np.bool_]
@@ -48,6 +53,24 @@ class Limits:
     slow_changes: int
     warm_up: int
     runs: int
+    done: tuple[int, ...] = ()
+    end: int | None = None
+
+    @property
+    def free(self) -> slice:
+        """The runs that are to be planned."""
+        return slice(len(self.done), self.runs if self.end is None else self.end)
+
+    @property
+    def first(self) -> int:
+        """The first run about which something is asked: the last one driven, if it is known."""
+        return max(len(self.done) - (self.done[-1:] != (UNKNOWN,)), 0)
+
+    @property
+    def beginning(self) -> list[int]:
+        """What a sequence starts with: what was driven, then the rest of the warm-up."""
+        rest = max(min(self.warm_up, self.free.stop) - len(self.done), 0)
+        return [max(one, 0) for one in self.done] + [0] * rest or [0] * (self.free.stop == 0)
 
 
 def settings_of(factors: tuple[PlanFactor, ...]) -> Settings:
@@ -97,20 +120,21 @@ def changes(sequences: Order, settings: Settings) -> NDArray[np.int64]:
 
 
 def allowed(sequences: Order, settings: Settings, limits: Limits) -> NDArray[np.bool_]:
-    """(m,) whether each of m sequences of one driver keeps the limits."""
-    steps = limits.follows[sequences[:, :-1], sequences[:, 1:]].all(axis=1)
-    start = (sequences[:, : limits.warm_up] == 0).all(axis=1)
-    slow = changes(sequences, settings)[:, limits.slow]
-    keeps: NDArray[np.bool_] = steps & start & (slow <= limits.slow_changes).all(axis=1)
-    return keeps
+    """(m,) whether each of m sequences of one driver, or of their beginnings, keeps the limits."""
+    begun = limits.beginning[: sequences.shape[1]]
+    keeps: NDArray[np.bool_] = (sequences[:, : len(begun)] == begun).all(axis=1)
+    asked = sequences[:, limits.first : limits.free.stop]
+    keeps &= limits.follows[asked[:, :-1], asked[:, 1:]].all(axis=1)
+    keeps &= (changes(asked, settings)[:, limits.slow] <= limits.slow_changes).all(axis=1)
+    behind = sequences[:, max(limits.free.stop, 1) - 1 :]
+    return keeps & (behind == behind[:, :1]).all(axis=1) if behind.shape[1] else keeps
 
 
 def all_sequences(settings: Settings, limits: Limits, most: int) -> Order | None:
     """(m, runs) every sequence that keeps the limits; None where there are more than `most`."""
-    grown = _starts(settings, limits)
+    grown = np.array([limits.beginning], dtype=np.int64)
     while grown.shape[1] < limits.runs:
-        last = grown[:, -1]
-        source, following = np.nonzero(limits.follows[last])
+        source, following = _continued(grown, settings, limits)
         grown = np.column_stack([grown[source], following])
         grown = grown[allowed(grown, settings, limits)]
         if len(grown) > most:
@@ -118,37 +142,51 @@ def all_sequences(settings: Settings, limits: Limits, most: int) -> Order | None
     return grown
 
 
-def _starts(settings: Settings, limits: Limits) -> Order:
-    if limits.warm_up:
-        return np.zeros((1, limits.warm_up), dtype=np.int64)
-    return np.arange(len(settings.levels))[:, None]
+def _continued(grown: Order, settings: Settings, limits: Limits) -> tuple[Order, Order]:
+    """Which sequence is continued, and by which setting, in every way that may keep the limits."""
+    any_setting = np.ones((len(grown), len(settings.levels)), dtype=bool)
+    free = grown.shape[1] <= limits.first
+    source, following = np.nonzero(any_setting if free else limits.follows[grown[:, -1]])
+    return source, following
 
 
-def random_order(settings: Settings, limits: Limits, drivers: int, chance: Chance) -> Order:
+def random_order(settings: Settings, limits: Sequence[Limits], chance: Chance) -> Order:
     """(drivers, runs) a random order within the limits: shuffled where that keeps them."""
-    order = shuffled_order(settings, limits, drivers, chance)
-    for driver in np.flatnonzero(~allowed(order, settings, limits)):
-        order[driver] = random_sequence(settings, limits, chance)
+    order = shuffled_order(settings, limits, chance)
+    for driver, own in enumerate(limits):
+        if not allowed(order[driver : driver + 1], settings, own).all():
+            order[driver] = random_sequence(settings, own, chance)
     return order
 
 
 def random_sequence(settings: Settings, limits: Limits, chance: Chance) -> Order:
     """(runs,) one sequence that keeps the limits, by a random walk."""
-    sequence = [0] * limits.warm_up or [int(chance.integers(len(settings.levels)))]
-    while len(sequence) < limits.runs:
-        following = np.flatnonzero(limits.follows[sequence[-1]])
-        trials = np.column_stack([np.tile(sequence, (len(following), 1)), following])
-        sequence.append(int(chance.choice(following[allowed(trials, settings, limits)])))
-    return np.array(sequence)
+    sequence = np.array([limits.beginning], dtype=np.int64)
+    while sequence.shape[1] < limits.runs:
+        source, following = _continued(sequence, settings, limits)
+        trials = np.column_stack([sequence[source], following])
+        trials = trials[allowed(trials, settings, limits)]
+        sequence = trials[[int(chance.integers(len(trials)))]]
+    return np.asarray(sequence[0])
 
 
-def usual_order(request: DayRequest, settings: Settings) -> Order:
+def usual_order(settings: Settings, limits: Sequence[Limits]) -> Order:
     """All at the reference, then each other level in its turn: the same for every driver."""
     single = (settings.levels > 0).sum(axis=1) <= 1
     turns = sorted(np.flatnonzero(single), key=lambda one: _turn(settings.levels[one]))
-    blocks = np.array_split(np.arange(request.runs), len(turns))
-    sequence = np.concatenate([np.full(len(b), t) for b, t in zip(blocks, turns, strict=True)])
-    return np.tile(sequence, (len(request.drivers), 1))
+    return np.array([_in_turn(np.array(turns), own) for own in limits])
+
+
+def _in_turn(turns: Order, limits: Limits) -> Order:
+    free = limits.free
+    blocks = np.array_split(np.arange(max(free.stop - free.start, 0)), len(turns))
+    return _filled(np.repeat(turns, [len(block) for block in blocks]), limits)
+
+
+def _filled(free: Order, limits: Limits) -> Order:
+    """(runs,) a whole sequence, of the settings of the runs that are to be planned."""
+    whole = np.r_[[max(one, 0) for one in limits.done], free].astype(np.int64)
+    return np.pad(whole, (0, limits.runs - len(whole)), mode="edge")
 
 
 def _turn(levels: NDArray[np.int64]) -> tuple[int, int]:
@@ -157,13 +195,17 @@ def _turn(levels: NDArray[np.int64]) -> tuple[int, int]:
     return (int(changed[0]), int(levels[changed[0]])) if len(changed) else (-1, 0)
 
 
-def shuffled_order(settings: Settings, limits: Limits, drivers: int, chance: Chance) -> Order:
+def shuffled_order(settings: Settings, limits: Sequence[Limits], chance: Chance) -> Order:
     """Levels as equally often as can be, in random order after the warm-up; no other limits."""
-    warm_up = limits.warm_up
-    levels = np.zeros((drivers, limits.runs, len(settings.factors)), dtype=np.int64)
+    return np.array([_shuffled(settings, own, chance) for own in limits])
+
+
+def _shuffled(settings: Settings, limits: Limits, chance: Chance) -> Order:
+    free, warm = limits.free, len(limits.beginning) - len(limits.done)
+    runs = max(free.stop - free.start, 0)
+    levels = np.zeros((runs, len(settings.factors)), dtype=np.int64)
     for i, factor in enumerate(settings.factors):
-        equal_shares = np.sort(np.arange(limits.runs) % len(factor.levels))[warm_up:]
-        for driver in range(drivers):
-            levels[driver, warm_up:, i] = chance.permutation(equal_shares)
+        equal_shares = np.sort(np.arange(runs) % len(factor.levels))[warm:]
+        levels[warm:, i] = chance.permutation(equal_shares)
     sizes = [len(factor.levels) for factor in settings.factors]
-    return np.asarray(np.ravel_multi_index(tuple(np.moveaxis(levels, -1, 0)), sizes))
+    return _filled(np.ravel_multi_index(tuple(levels.T), sizes), limits)

@@ -6,6 +6,8 @@ import re
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from pipeline.plan.exact import LEAST_ORDERS
+from pipeline.plan.lot import turning
 from pipeline.plan.planner import Plan, PlannedContrast
 from pipeline.plan.precision import MOST_DAYS
 
@@ -24,8 +26,7 @@ def as_json(plan: Plan) -> dict[str, Any]:
     return {
         "runs": [
             {"driver": name, "run": run + 1, "settings": plan.setting(driver, run)}
-            for driver, name in enumerate(plan.request.drivers)
-            for run in range(plan.request.runs)
+            for driver, name, run in plan.each()
         ],
         "contrasts": [
             {
@@ -52,9 +53,9 @@ def sheet_rows(plan: Plan) -> pd.DataFrame:
             "driver": name,
             "run": run + 1,
             **plan.setting(driver, run),
+            **dict(plan.request.held),
         }
-        for driver, name in enumerate(plan.request.drivers)
-        for run in range(plan.request.runs)
+        for driver, name, run in plan.each()
     ]
     return pd.DataFrame(rows)
 
@@ -71,8 +72,7 @@ def change_rows(plan: Plan) -> pd.DataFrame:
             "factor": factor,
             "value": value,
         }
-        for driver, name in enumerate(plan.request.drivers)
-        for run in range(plan.request.runs)
+        for driver, name, run in plan.each()
         for factor, value in changed(plan, driver, run).items()
     ]
     return pd.DataFrame(rows)
@@ -81,7 +81,9 @@ def change_rows(plan: Plan) -> pd.DataFrame:
 def changed(plan: Plan, driver: int, run: int) -> dict[str, str]:
     """What has to be set before a run: all of it for the first, else what differs."""
     now = plan.setting(driver, run)
-    before = plan.setting(driver, run - 1) if run else {}
+    if not run:
+        return {**now, **dict(plan.request.held)}
+    before = plan.setting(driver, run - 1)
     return {factor: level for factor, level in now.items() if before.get(factor) != level}
 
 
@@ -100,8 +102,49 @@ def _filled(line: str) -> str:
 
 def notes(plan: Plan) -> list[str]:
     """What the reader should know about this order and its numbers."""
-    notes = [*_scatter_notes(plan), *_warm_up_notes(plan), *_limit_notes(plan)]
+    notes = [*plan.remarks, *_held_notes(plan), *_lot_notes(plan), *_scatter_notes(plan)]
+    notes += [*_warm_up_notes(plan), *_limit_notes(plan)]
     return [*notes, *_turn_notes(plan), *_pause_notes(plan)]
+
+
+def _held_notes(plan: Plan) -> list[str]:
+    held = ", ".join(f"{name} {level}" for name, level in plan.request.held)
+    return [f"Stays as it is all day: {held}."] if held else []
+
+
+def _lot_notes(plan: Plan) -> list[str]:
+    """From how many orders this one was drawn, and what those have in common."""
+    good = (
+        f"As good is: half-widths at most {100 * plan.lot.tolerance:.0f} % above the best order's "
+        "(root mean square), each within what is promised of it, no car there and back at every "
+        "run unless the best order's is."
+    )
+    few = " With so few of them the draws give no p value." if _is_too_few(plan) else ""
+    return [f"Drawn by lot from {_lot_words(plan)}.{few} {good}"]
+
+
+def _is_too_few(plan: Plan) -> bool:
+    """Of a whole day; where the rest was drawn anew, the first draws count too."""
+    if any(plan.slots.done):
+        return False
+    return plan.size.orders is not None and plan.size.orders < LEAST_ORDERS
+
+
+def _lot_words(plan: Plan) -> str:
+    size = plan.size
+    good = "orders within these limits that are as good as the best"
+    if size.of is None:
+        return f"the {good}; they are too many to count"
+    if size.orders is None:
+        return f"the {good}; of {size.sampled:,} sampled from {size.of:,} none was one"
+    if size.sampled:
+        return f"about {_rounded(size.orders):,} {good}, of {size.of:,}; {size.sampled:,} sampled"
+    return f"the {size.orders:,} {good}, of {size.of:,}"
+
+
+def _rounded(count: int) -> int:
+    """To two digits, which is what a sample tells."""
+    return round(count, 2 - len(str(count)))
 
 
 def _scatter_notes(plan: Plan) -> list[str]:
@@ -139,11 +182,12 @@ def _limit_notes(plan: Plan) -> list[str]:
 
 
 def _turn_notes(plan: Plan) -> list[str]:
-    turning = [name for d, name in enumerate(plan.request.drivers) if _turns(plan, d)]
-    if not turning:
+    names = enumerate(plan.request.drivers)
+    fro = [name for d, name in names if turning(plan.levels[[d], : plan.slots.ends[d]])[0]]
+    if not fro:
         return []
     return [
-        f"{', '.join(turning)}: the setting goes to and fro at every run. Do not let battery "
+        f"{', '.join(fro)}: the setting goes to and fro at every run. Do not let battery "
         "packs or sets of tyres do the same, or theirs and the setting's effect are one."
     ]
 
@@ -158,13 +202,6 @@ def _pause_notes(plan: Plan) -> list[str]:
     ]
 
 
-def _turns(plan: Plan, driver: int) -> bool:
-    """Whether some factor of the driver goes to and fro between two levels at every run."""
-    levels = plan.levels[driver]
-    back = (levels[2:] == levels[:-2]).all(axis=0) & (levels[1] != levels[0])
-    return len(levels) > 3 and bool(back.any())
-
-
 def contrast_words(contrast: PlannedContrast) -> str:
     """'Rear anti-roll bar 1.4 mm against 1.3 mm'."""
     unit = f" {contrast.factor.unit}" if contrast.factor.unit else ""
@@ -173,8 +210,10 @@ def contrast_words(contrast: PlannedContrast) -> str:
 
 def promise(plan: Plan, contrast: PlannedContrast) -> str:
     """What the day can show about one contrast."""
+    old = contrast.half_width_old_s
+    going_on = "" if old is None else f"going on as planned {_seconds(old)}, "
     return (
-        f"this day can show {_seconds(contrast.half_width_s)} a lap; the usual order "
+        f"this day can show {_seconds(contrast.half_width_s)} a lap; {going_on}the usual order "
         f"{_seconds(contrast.half_width_usual_s)}, a random order "
         f"{_seconds(contrast.half_width_random_s)}. A true difference of "
         f"{plan.request.difference_s:g} s is found with a chance of "
@@ -204,14 +243,22 @@ def _promise_lines(plan: Plan) -> list[str]:
 
 def _order_lines(plan: Plan) -> list[str]:
     request = plan.request
-    header = ["driver", "factor", *(str(run + 1) for run in range(request.runs))]
-    rows = [header]
+    columns = range(max(plan.slots.ends))
+    rows = [["driver", "factor", *(str(run + 1) for run in columns)]]
     for driver, name in enumerate(request.drivers):
-        settings = [plan.setting(driver, run) for run in range(request.runs)]
+        runs = range(plan.slots.ends[driver])
+        settings = [plan.setting(driver, run) for run in runs]
         for i, factor in enumerate(request.factors):
-            levels = [setting[factor.name] for setting in settings]
-            rows.append(["" if i else name, factor.name, *levels])
+            levels = [setting.get(factor.name, "?") for setting in settings]
+            rows.append(_padded(["" if i else name, factor.name, *levels], len(rows[0])))
+        rows.append(
+            _padded(["", "start", *(plan.start(driver, run) for run in runs)], len(rows[0]))
+        )
     return [f"Run order for {request.meeting} (number of the driver's run):", *_aligned(rows)]
+
+
+def _padded(cells: list[str], width: int) -> list[str]:
+    return cells + [""] * (width - len(cells))
 
 
 def _aligned(rows: list[list[str]]) -> list[str]:

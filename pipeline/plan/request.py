@@ -7,10 +7,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from pipeline.errors import CallError, Problem
+from pipeline.team.tables import time_of_day
 
 MOST_RUNS = 30
 MOST_DRIVERS = 12
 MOST_SETTINGS = 400
+FIRST = "09:00"  # of the first run, where none is named
 LOG_COLUMNS = ("meeting", "driver", "run", "class", "factor", "value")
 
 
@@ -80,6 +82,8 @@ class DayRequest:
     warm_up: first runs of each driver, at the reference.
     minutes: from one run of a driver to the next.
     difference_s: difference that matters, s a lap.
+    first: time of day of the first run, HH:MM.
+    held: factor and level of what is to stay as it is all day.
     """
 
     factors: tuple[PlanFactor, ...]
@@ -92,13 +96,22 @@ class DayRequest:
     minutes: float = 45.0
     difference_s: float = 0.03
     meeting: str = "test-day"
+    first: str = FIRST
+    held: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
         problems = [*_count_problems(self), *_factor_problems(self.factors)]
+        problems += [*_first_problems(self.first), *_held_problems(self)]
         problems += _text_problems([self.meeting, *self.drivers])
         problems += _twice(self.drivers, "--driver", "each driver once")
         if problems:
             raise CallError("this test day cannot be planned as asked", problems)
+
+    @property
+    def first_hour(self) -> float:
+        """Start of the first run, hours from midnight."""
+        hour, minute, _ = (time_of_day(self.first) or FIRST + ":00").split(":")
+        return int(hour) + int(minute) / 60
 
     @property
     def most_changes(self) -> int:
@@ -127,6 +140,22 @@ def _count_problems(request: DayRequest) -> list[Problem]:
         if not low <= value <= high
     ]
     return problems or _size_problems(request)
+
+
+def _first_problems(first: str) -> list[Problem]:
+    return [] if time_of_day(first) else [Problem(f"'{first}'", "a time as 09:40", "--first")]
+
+
+def _held_problems(request: DayRequest) -> list[Problem]:
+    names = [name for name, _ in request.held]
+    planned = {factor.name for factor in request.factors}
+    problems = _twice(names, "--hold", "each factor once")
+    problems += [
+        Problem(f"'{name}'", "a factor that is not tried on this day", where="--hold")
+        for name in names
+        if name in planned or name.casefold() in LOG_COLUMNS
+    ]
+    return problems + _text_problems(text for pair in request.held for text in pair)
 
 
 def _range_in_words(low: float, high: float) -> str:

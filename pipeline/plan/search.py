@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import prod
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +26,7 @@ from pipeline.plan.orders import (
     changes,
     random_order,
 )
-from pipeline.plan.precision import View
-from pipeline.plan.trend import Array, Nuisance, with_habits
+from pipeline.plan.trend import Array
 
 MOST_SEQUENCES = 20_000
 MOST_PASSES = 300
@@ -51,16 +51,25 @@ class Aim:
     687-692; from memory.)
 
     views: pairs of a projection (n, n) and the half-width for each s of standard error; n =
-    drivers * runs, driver by driver. habits: projection (n, n) of a day with the habits of single
-    cars, None to leave them out. at_most: (k,) half-widths promised, s a lap, infinite for none.
+    drivers * runs, driver by driver. limits: of each driver. habits: projection (n, n) of a day
+    with the habits of single cars, None to leave them out. at_most: (k,) half-widths promised, s a
+    lap, infinite for none. beyond: what an excess over them costs.
     """
 
     views: tuple[tuple[Array, float], ...]
     settings: Settings
-    limits: Limits
-    drivers: int
+    limits: tuple[Limits, ...]
     habits: Array | None
     at_most: Array
+    beyond: float = BEYOND
+
+    @property
+    def drivers(self) -> int:
+        return len(self.limits)
+
+    @property
+    def runs(self) -> int:
+        return self.limits[0].runs
 
     @property
     def importance(self) -> Array:
@@ -71,7 +80,27 @@ class Aim:
         return 1 + WITH_ROOM * share**2
 
     def rows(self, driver: int) -> slice:
-        return slice(driver * self.limits.runs, (driver + 1) * self.limits.runs)
+        return slice(driver * self.runs, (driver + 1) * self.runs)
+
+    def widths(self, orders: Order) -> Array:
+        """(m, k) expected half-widths of whole orders, (m, drivers, runs), s a lap."""
+        columns = self.settings.columns[orders.reshape(len(orders), self.drivers * self.runs)]
+        transposed = np.swapaxes(columns, 1, 2)
+        widths = [
+            half_width * np.sqrt(self.variances(P, transposed @ (P @ columns)))
+            for P, half_width in self.views
+        ]
+        return np.asarray(np.sum(widths, axis=0))
+
+    def variances(self, P: Array, information: Array) -> Array:
+        """(m, k) variances of the contrasts, of informations (m, q, q) of the settings."""
+        # A ridge far below any real information turns 'cannot tell' into a huge variance; where
+        # rounding has made such information negative, into a huge negative one.
+        ridge = 1e-9 * np.abs(P).max() * np.eye(information.shape[1])
+        inverse = np.linalg.inv(information + ridge)
+        contrasts = self.settings.contrasts
+        variances: Array = np.abs(np.einsum("kq,mqr,kr->mk", contrasts, inverse, contrasts))
+        return variances
 
 
 @dataclass(frozen=True)
@@ -83,71 +112,59 @@ class Found:
     exact: bool
 
 
-def make_aim(
-    nuisance: Nuisance,
-    views: Sequence[View],
-    settings: Settings,
-    limits: Limits,
-    *,
-    habits: bool = True,
-    at_most: Array | None = None,
-) -> Aim:
-    """The aim for a day and its views; without `at_most` nothing is promised."""
-    drivers = len(nuisance.smooth) // limits.runs
-    weighed = tuple((view.projection, view.scatter.half_width) for view in views)
-    if at_most is None:
-        at_most = np.full(len(settings.contrasts), np.inf)
-    cars = _car_habits(nuisance, drivers) if habits else None
-    return Aim(weighed, settings, limits, drivers, cars, at_most)
-
-
-def _car_habits(nuisance: Nuisance, drivers: int) -> Array:
-    runs = len(nuisance.smooth) // drivers
-    run, driver = np.tile(np.arange(runs), drivers), np.repeat(np.arange(drivers), runs)
-    return with_habits(nuisance, run, driver).projection()
-
-
 def aim_of(aim: Aim, order: Order) -> float:
     """The aim of one whole order, s²."""
     return float(_values(aim, order, 0, order[:1])[0])
 
 
-def find_order(aim: Aim, chance: Chance) -> Found:
-    """The order with the smallest aim that was found."""
-    pool = all_sequences(aim.settings, aim.limits, MOST_SEQUENCES)
-    if pool is not None and len(pool) ** (aim.drivers - 1) <= MOST_PASSES:
-        return _enumerate(aim, pool)
+def find_order(aim: Aim, chance: Chance, known: Sequence[Order] = ()) -> Found:
+    """The order with the smallest aim that was found. known: orders to start from, besides."""
+    pools = [all_sequences(aim.settings, own, MOST_SEQUENCES) for own in aim.limits]
+    sizes = [len(pool) for pool in pools if pool is not None]
+    if len(sizes) == aim.drivers and prod(sizes[:-1]) <= MOST_PASSES:
+        return _enumerate(aim, [pool for pool in pools if pool is not None])
+    starts = [*known, *_orders_known(aim)]
     best, left = Found(np.zeros(0, dtype=np.int64), np.inf, exact=False), WORK
-    known = trend_free_order(aim.settings, aim.limits, aim.drivers)
     for start in range(MOST_STARTS):
-        order = random_order(aim.settings, aim.limits, aim.drivers, chance)
-        order = known if known is not None and start == 0 else order
-        found, spent = _descend(aim, order, pool, left)
+        order = random_order(aim.settings, aim.limits, chance)
+        order = starts[start] if start < len(starts) else order
+        found, spent = _descend(aim, order, pools, left)
         best, left = min(best, found, key=lambda one: one.value), left - spent
         if left <= 0:
             break
     return best
 
 
-def _enumerate(aim: Aim, pool: Order) -> Found:
+def _orders_known(aim: Aim) -> list[Order]:
+    whole = aim.limits[0]
+    if any(own != whole for own in aim.limits) or whole.done or whole.end is not None:
+        return []
+    known = trend_free_order(aim.settings, whole, aim.drivers)
+    return [] if known is None else [known]
+
+
+def _enumerate(aim: Aim, pools: Sequence[Order]) -> Found:
     """Every combination of the drivers' sequences; the last driver's all at once."""
-    best, order = np.inf, np.zeros((aim.drivers, aim.limits.runs), dtype=np.int64)
-    for others in np.ndindex(*[len(pool)] * (aim.drivers - 1)):
-        trial = np.vstack([pool[list(others)], pool[:1]])
-        values = _values(aim, trial, aim.drivers - 1, pool)
+    best, order = np.inf, np.zeros((aim.drivers, aim.runs), dtype=np.int64)
+    *before, last = pools
+    for others in np.ndindex(*map(len, before)):
+        chosen = [pool[one] for pool, one in zip(before, others, strict=True)]
+        trial = np.array([*chosen, last[0]])
+        values = _values(aim, trial, aim.drivers - 1, last)
         winner = int(values.argmin())
         if values[winner] < best:
             best = float(values[winner])
-            order = np.vstack([trial[:-1], pool[winner : winner + 1]])
+            order = np.vstack([trial[:-1], last[winner : winner + 1]])
     return Found(order, best, exact=True)
 
 
-def _descend(aim: Aim, order: Order, pool: Order | None, work: int) -> tuple[Found, int]:
+def _descend(aim: Aim, order: Order, pools: Sequence[Order | None], work: int) -> tuple[Found, int]:
     """From an order downhill, driver by driver; also the work that it took."""
     order = order.copy()
     value, unimproved, driver, spent = aim_of(aim, order), 0, 0, 0
     while unimproved < aim.drivers and spent < work:
-        candidates = pool if pool is not None else _neighbours(aim, order[driver])
+        pool = pools[driver]
+        candidates = pool if pool is not None else _neighbours(aim, driver, order[driver])
         values = _values(aim, order, driver, candidates)
         spent += candidates.size * aim.settings.columns.shape[1]
         winner = int(values.argmin())
@@ -164,31 +181,20 @@ def _values(aim: Aim, order: Order, driver: int, candidates: Order) -> Array:
     """(m,) the aim if `driver` took each of m candidate sequences, the others staying."""
     columns = aim.settings.columns[candidates]
     widths = sum(
-        half_width * np.sqrt(_variances(aim, P, order, driver, columns))
+        half_width * np.sqrt(aim.variances(P, _informations(aim, P, order, driver, columns)))
         for P, half_width in aim.views
     )
     squares = np.square(widths)
     excess = np.maximum(squares - aim.at_most**2, 0)
-    total: Array = (aim.importance * squares + BEYOND * excess).sum(axis=1)
+    total: Array = (aim.importance * squares + aim.beyond * excess).sum(axis=1)
     unit = sum(half_width for _, half_width in aim.views) ** 2
     if aim.habits is not None:
-        variances = _variances(aim, aim.habits, order, driver, columns)
+        information = _informations(aim, aim.habits, order, driver, columns)
+        variances = aim.variances(aim.habits, information)
         total += WITH_HABITS * unit * variances.sum(axis=1)
     others = np.delete(order, driver, axis=0)
     count = changes(candidates, aim.settings).sum(axis=1) + changes(others, aim.settings).sum()
     return total + A_CHANGE * unit / np.abs(aim.views[0][0]).max() * count
-
-
-def _variances(aim: Aim, P: Array, order: Order, driver: int, columns: Array) -> Array:
-    """(m, k) variances of the contrasts for m candidates of one driver."""
-    information = _informations(aim, P, order, driver, columns)
-    # A ridge far below any real information turns 'cannot tell' into a huge variance; where
-    # rounding has made such information negative, into a huge negative one.
-    ridge = 1e-9 * np.abs(P).max() * np.eye(columns.shape[2])
-    inverse = np.linalg.inv(information + ridge)
-    contrasts = aim.settings.contrasts
-    variances: Array = np.abs(np.einsum("kq,mqr,kr->mk", contrasts, inverse, contrasts))
-    return variances
 
 
 def _informations(aim: Aim, P: Array, order: Order, driver: int, columns: Array) -> Array:
@@ -203,17 +209,19 @@ def _informations(aim: Aim, P: Array, order: Order, driver: int, columns: Array)
     return information
 
 
-def _neighbours(aim: Aim, sequence: Order) -> Order:
+def _neighbours(aim: Aim, driver: int, sequence: Order) -> Order:
     """One step away: a factor at one level over a stretch of runs, or two runs exchanged."""
-    stretches = _stretches(aim.limits)
+    limits = aim.limits[driver]
+    stretches = _stretches(limits)
     levels = aim.settings.levels
-    trials = [sequence[None, :], _swaps(sequence, aim.limits)]
+    trials = [sequence[None, :], _swaps(sequence, limits)]
     for factor, size in enumerate(levels.max(axis=0) + 1):
         for level in range(size):
             changed = np.where(stretches, _moved(levels, factor, level)[sequence], sequence)
             trials.append(changed)
     candidates = np.concatenate(trials)
-    kept: Order = candidates[allowed(candidates, aim.settings, aim.limits)]
+    candidates[:, limits.free.stop :] = candidates[:, [max(limits.free.stop, 1) - 1]]
+    kept: Order = candidates[allowed(candidates, aim.settings, limits)]
     return kept
 
 
@@ -227,17 +235,19 @@ def _moved(levels: Order, factor: int, level: int) -> Order:
 
 
 def _stretches(limits: Limits) -> NDArray[np.bool_]:
-    """(m, runs) every stretch of consecutive runs after the warm-up."""
-    start, stop = np.triu_indices(limits.runs + 1, k=1)
-    free = start >= limits.warm_up
+    """(m, runs) every stretch of consecutive runs that are to be planned, after the warm-up."""
+    start, stop = np.triu_indices(limits.free.stop + 1, k=1)
+    free = start >= len(limits.beginning)
     run = np.arange(limits.runs)
     inside: NDArray[np.bool_] = (run >= start[free, None]) & (run < stop[free, None])
     return inside
 
 
 def _swaps(sequence: Order, limits: Limits) -> Order:
-    """(m, runs) the sequence with two of its runs after the warm-up exchanged."""
-    first, second = np.triu_indices(limits.runs - limits.warm_up, k=1) + np.array(limits.warm_up)
+    """(m, runs) the sequence with two of its planned runs after the warm-up exchanged."""
+    begun = len(limits.beginning)
+    free = max(limits.free.stop - begun, 0)
+    first, second = np.triu_indices(free, k=1) + np.array(begun)
     swapped = np.tile(sequence, (len(first), 1))
     row = np.arange(len(first))
     swapped[row, first], swapped[row, second] = sequence[second], sequence[first]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import CallError, Problem, UserError
 from pipeline.plan.request import Components
 from pipeline.plan.trend import Array, typical_bend
+from pipeline.tables.outcomes import SAME, is_definite
 
 if TYPE_CHECKING:
     from pipeline.tables.records import SeasonData, SeasonResult
@@ -20,7 +21,6 @@ SEASON = Path("reports") / "season"
 LEAST_LAPS = 5
 BENDS = 4  # what a day's grip takes of the degrees of freedom, roughly
 Progress = Callable[[str], None]
-OPEN_WORDS = ("leaning", "not enough runs", "not separable")
 
 
 def open_factors(folder: Path) -> list[str]:
@@ -45,7 +45,8 @@ def open_factors(folder: Path) -> list[str]:
 
 
 def _open(row: dict[str, str]) -> bool:
-    return row.get("verdict", "").startswith(OPEN_WORDS)
+    verdict = row.get("verdict") or SAME
+    return not (is_definite(verdict) or verdict == SAME)
 
 
 def _rows(path: Path) -> list[dict[str, str]]:

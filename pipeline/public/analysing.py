@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import CallError, Problem
 from pipeline.models.curves import grip_table
 from pipeline.models.season import Found, estimate, whole_result
-from pipeline.public.frames import season_data
+from pipeline.public.frames import further_columns, season_data
 from pipeline.runs.run_table import run_table
-from pipeline.tables.schema import CONDITIONS, OUTCOMES
+from pipeline.tables.conditions import CONDITIONS
+from pipeline.tables.outcomes import OUTCOMES
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     from pipeline.models.stages import Watch
     from pipeline.public.joined import Joined
+    from pipeline.tables.decisions import Decisions
     from pipeline.tables.records import SeasonResult
 
 
@@ -28,8 +30,8 @@ def analyse(
     laps: pd.DataFrame,
     factors: Sequence[Mapping[str, Any]],
     *,
-    outcomes: Sequence[str] = OUTCOMES,
-    conditions: Sequence[str] = CONDITIONS,
+    outcomes: Sequence[str] | None = None,
+    conditions: Sequence[str] | None = None,
     race_seconds: float = 300.0,
     worthwhile_s: float = 0.03,
     worth_changing_s: float = 0.1,
@@ -45,10 +47,13 @@ def analyse(
         and for rivals); if there are such columns, also class, heat (text), start (local date and
         time, ISO text or timestamp without zone; where it is missing the order of the sessions
         serves), surface (text), grip (low, medium, high), excluded (text: why the run stays out).
+        A further column of numbers (track_temp) is a condition: how effects change with it is told
+        by a quarter of the range that the team met.
     laps: a row a lap: run (position of its row in `runs`, from 0), lap (from 1), lap_s (seconds),
         and status (see `schema.LAP_STATUSES`); without that column it is found.
     factors, claims: the keys of [[factor]] and [[claim]] of team.toml, a dict each.
-    outcomes, conditions: names of those to look at; `[]` for none. Nothing else is computed.
+    outcomes, conditions: names of those to look at (conditions: grip, surface, a further column of
+        numbers); `[]` for none, None for all. Nothing else is computed.
     race_seconds: length of a race, s. worthwhile_s: a smaller difference does not matter, s a lap.
     worth_changing_s: a smaller gain over a race is not worth a change, s.
 
@@ -77,17 +82,24 @@ def analyse(
         "name": "frames", "race_seconds": race_seconds, "worthwhile_s": worthwhile_s,
         "worth_changing_s": worth_changing_s,
     }  # fmt: skip
-    wanted = _names(outcomes, OUTCOMES, "outcomes"), _names(conditions, CONDITIONS, "conditions")
+    outcomes = _names(outcomes, OUTCOMES, "outcomes")
     raw: dict[str, Any] = {"team": team}
     raw["factor"] = _listed(factors, "factors", "a list of dicts, one a factor")
     raw["claim"] = _listed(claims, "claims", "a list of dicts, one a claim")
-    data, notes = season_data(runs, laps, raw)
-    return Analysis(estimate(data, *wanted), by_driver, tuple(notes))
+    shared = [f.get("property") for f in raw["factor"] if isinstance(f, Mapping)]
+    raw["property"] = [{"name": name} for name in dict.fromkeys(filter(None, shared))]
+    if conditions is not None:
+        known = [*CONDITIONS, *further_columns(runs, raw["factor"])]
+        conditions = _names(conditions, known, "conditions")
+    data, notes = season_data(runs, laps, raw, conditions)
+    return Analysis(estimate(data, outcomes, conditions), by_driver, tuple(notes))
 
 
-def _names(given: Sequence[str], known: Sequence[str], what: str) -> list[str]:
-    """The names asked for. Raises CallError for one that there is not."""
-    words = f"a list of names, as ['{known[0]}']; [] for none"
+def _names(given: Sequence[str] | None, known: Collection[str], what: str) -> list[str]:
+    """The names asked for, None for all. Raises CallError for one that there is not."""
+    if given is None:
+        return list(known)
+    words = f"a list of names, as ['{next(iter(known))}']; [] for none"
     names = _listed(given, what, words)
     problems = [
         Problem(repr(name), f"one of {', '.join(known)}", what, advice=nearest(str(name), known))
@@ -151,6 +163,59 @@ class Analysis:
         return self.found.claims_table()
 
     @cached_property
+    def decisions(self) -> Decisions:
+        """What to fit and what to test next; see tables.decisions."""
+        from pipeline.decide.deciding import decide
+
+        return decide(self.found)
+
+    @property
+    def choices(self) -> pd.DataFrame:
+        """What each level is worth over a race, in every grip, on every surface, for every driver,
+        and which to fit; see decisions.CHOICES."""
+        return self.decisions.choices
+
+    @property
+    def switchovers(self) -> pd.DataFrame:
+        """Where along grip a level and its reference are equal; see decisions.SWITCHOVERS."""
+        return self.decisions.switchovers
+
+    @property
+    def curves(self) -> pd.DataFrame:
+        """Effects of numbers over the values that were run; see decisions.CURVES."""
+        return self.decisions.curves
+
+    @property
+    def best_values(self) -> pd.DataFrame:
+        """The best value of each number; see decisions.BEST_VALUES."""
+        return self.decisions.best_values
+
+    @property
+    def properties(self) -> pd.DataFrame:
+        """What a direction of change does; see decisions.PROPERTIES."""
+        return self.decisions.properties
+
+    @property
+    def tests(self) -> pd.DataFrame:
+        """What to test next; see decisions.TESTS."""
+        return self.decisions.tests
+
+    def choose(
+        self, grip: str | None = None, surface: str | None = None, driver: str | None = None
+    ) -> pd.DataFrame:
+        """The choices of one grip, surface and driver; None: of any. Raises CallError for a name
+        that they do not have."""
+        rows = self.choices
+        for column, wanted in (("grip", grip), ("surface", surface), ("driver", driver)):
+            known = [name for name in rows[column].unique() if name]
+            if wanted and wanted not in known:
+                there = ", ".join(known) or "none"
+                advice = nearest(wanted, known)
+                raise CallError(f"no {column} '{wanted}' was run: {there}. {advice}".rstrip())
+            rows = rows[rows[column] == (wanted or "")]
+        return rows.reset_index(drop=True)
+
+    @cached_property
     def notes(self) -> tuple[str, ...]:
         """Sentences about these data."""
         return (*self.more_notes, *self.found.notes())
@@ -177,6 +242,8 @@ class TeamSeason(Analysis):
         from pipeline.public.kept import kept_placebo
 
         result = whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)
+        decisions = self.watch("choices", lambda: self.decisions)
+        result = replace(result, decisions=decisions, timings=dict(self.watch.seconds))
         tallies = kept_placebo(self.joined.team.folder, self.found.data)
         if not tallies:
             return result

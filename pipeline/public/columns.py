@@ -150,6 +150,16 @@ def as_numbers(column: pd.Series) -> Array:
     return np.array([float(c) if _is_number(c) else np.nan for c in column], dtype=float)
 
 
+def holds_numbers(column: pd.Series | pd.DataFrame) -> bool:
+    """Whether a column is one of numbers, not all alike."""
+    import pandas as pd
+    from pandas.api.types import is_bool_dtype, is_numeric_dtype
+
+    if isinstance(column, pd.DataFrame) or not is_numeric_dtype(column) or is_bool_dtype(column):
+        return False
+    return column.nunique() > 1
+
+
 def _is_number(cell: Any) -> bool:
     return isinstance(cell, Real) and not isinstance(cell, bool | np.bool_)
 

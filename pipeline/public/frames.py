@@ -10,15 +10,23 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import CallError, Problem, UserError
-from pipeline.public.columns import DAY, MOMENT, TEXT, Columns, as_day, as_text
+from pipeline.public.columns import (
+    DAY,
+    MOMENT,
+    TEXT,
+    Columns,
+    as_day,
+    as_text,
+    holds_numbers,
+)
 from pipeline.public.laps import LapRows, read_laps
 from pipeline.runs.neutralised import with_neutralised
 from pipeline.runs.order import filled, places_by_number
+from pipeline.tables.conditions import CONDITIONS, Condition
 from pipeline.tables.records import SeasonData
 from pipeline.tables.schema import SESSION_KINDS
-from pipeline.team.config import check_config
-from pipeline.team.factors import Factor, number_text
-from pipeline.team.tables import GRIPS
+from pipeline.team.config import check_config, is_own_name
+from pipeline.team.factors import Factor, NumberCondition, number_text
 
 if TYPE_CHECKING:
     Array = np.ndarray[Any, Any]
@@ -37,8 +45,6 @@ OPTIONAL = {
     "class": TEXT,
     "heat": TEXT,
     "start": MOMENT,
-    "surface": TEXT,
-    "grip": ", ".join(GRIPS),
     "excluded": TEXT,
 }
 # A start may lie so many hours after midnight of its run's date: a meeting may end after midnight.
@@ -46,17 +52,24 @@ LATEST_HOUR = 36.0
 
 
 def season_data(
-    runs: pd.DataFrame, laps: pd.DataFrame, raw: dict[str, Any]
+    runs: pd.DataFrame,
+    laps: pd.DataFrame,
+    raw: dict[str, Any],
+    conditions: Sequence[Any] | None = None,
 ) -> tuple[SeasonData, list[str]]:
     """The frames as the models take them, and what is to be said about them.
 
-    runs, laps: see `pipeline.analyse`. raw: `team`, `factor` and `claim` as in team.toml. Raises
-    UserError with every fault of the frames, the factors and the claims at once.
+    runs, laps: see `pipeline.analyse`. raw: `team`, `factor` and `claim` as in team.toml.
+    conditions: columns of `runs` that are further conditions, among other names; None: all those
+    that hold numbers. Raises UserError with every fault of the frames, the factors and the claims
+    at once.
     """
-    config = check_config(raw)
+    asked = _conditions(runs, raw["factor"], conditions)
+    config = check_config(raw | {"condition": asked})
     problems, factors = config.problems, config.factors
     ran, lapped = _columns("runs", runs, problems), _columns("laps", laps, problems)
     columns = _run_columns(ran, factors)
+    columns |= {one.name: _numbers(ran, one.name) for one in config.conditions}
     rows = read_laps(lapped, len(ran))
     if problems or config.team is None:
         count = f"{len(problems)} fault{'s' * (len(problems) != 1)}"
@@ -66,8 +79,38 @@ def season_data(
     data = SeasonData(
         frame, lap_frame, tuple(factors), tuple(config.claims),
         config.team.race_seconds, config.team.worthwhile_s,
+        config.team.worth_changing_s, tuple(config.properties), conditions=tuple(config.conditions),
     )  # fmt: skip
-    return data, [*_not_used(ran, factors), *rows.notes(columns)]
+    return data, [*_not_used(ran, [*factors, *config.conditions]), *rows.notes(columns)]
+
+
+def further_columns(runs: Any, factors: Sequence[Any]) -> list[str]:
+    """The columns of runs that are neither the tool's nor a factor: what may be conditions."""
+    if not isinstance(runs, pd.DataFrame):
+        return []
+    taken = {
+        *NEEDED,
+        *OPTIONAL,
+        *CONDITIONS,
+        *(f.get("name") for f in factors if isinstance(f, Mapping)),
+    }
+    return [name for name in map(str, runs.columns) if name not in taken and is_own_name(name)]
+
+
+def _conditions(
+    runs: Any, factors: Sequence[Any], wanted: Sequence[Any] | None
+) -> list[dict[str, str]]:
+    """The further columns that are wanted (None: those that hold numbers), as `[[condition]]`."""
+    names = further_columns(runs, factors)
+    if wanted is None:
+        return [{"name": name} for name in names if holds_numbers(runs[name])]
+    return [{"name": name} for name in names if name in wanted]
+
+
+def _numbers(ran: Columns, name: str) -> Array:
+    """A condition's numbers, (R,); NaN where it is not known."""
+    is_number = lambda cell: cell if isinstance(cell, Real) and not isinstance(cell, bool) else None  # noqa: E731
+    return np.array(ran.each(name, is_number, "numbers, or nothing"), dtype=float)
 
 
 def _columns(name: str, frame: pd.DataFrame, problems: list[Problem]) -> Columns:
@@ -78,15 +121,16 @@ def _columns(name: str, frame: pd.DataFrame, problems: list[Problem]) -> Columns
     return Columns(name, frame, problems)
 
 
-def _not_used(ran: Columns, factors: Sequence[Factor]) -> list[str]:
-    known = {*NEEDED, *OPTIONAL, *(factor.name for factor in factors)}
+def _not_used(ran: Columns, used: Sequence[Factor | NumberCondition]) -> list[str]:
+    known = {*NEEDED, *OPTIONAL, *CONDITIONS, *(each.name for each in used)}
     unused = [repr(name) for name in ran.names if name not in known]
     return [f"runs: column {', '.join(unused)} is not used"] if unused else []
 
 
 def _run_columns(ran: Columns, factors: Sequence[Factor]) -> dict[str, Array]:
     """Every column but the hours, (R,) each; `start` as moments, `clock` in hours of the day."""
-    ran.require(NEEDED | {f.name: f.expected() for f in factors}, OPTIONAL)
+    of_conditions = {c.name: c.expected for c in CONDITIONS.values()}
+    ran.require(NEEDED | {f.name: f.expected() for f in factors}, OPTIONAL | of_conditions)
     out = {name: ran.text(name, needed=True) for name in ("meeting", "session", "driver")}
     out |= {name: _filled(ran.text(name)) for name in ("class", "heat")}
     out["date"] = ran.each("date", as_day, DAY, needed=True)
@@ -95,8 +139,7 @@ def _run_columns(ran: Columns, factors: Sequence[Factor]) -> dict[str, Array]:
     out["run_no"] = ran.whole("run_no", 1)
     out["start"] = ran.moments("start")
     out["clock"] = (out["start"] - out["date"].astype("datetime64[us]")) / np.timedelta64(1, "h")
-    out["surface"] = ran.each("surface", _surface, TEXT)
-    out["grip"] = ran.word("grip", GRIPS)
+    out |= {c.name: _condition(ran, c) for c in CONDITIONS.values()}
     out["excluded"] = ran.text("excluded")
     out |= {factor.name: _where(out["team"], _settings(ran, factor)) for factor in factors}
     _check_together(ran, out)
@@ -114,9 +157,13 @@ def _where(flags: Array, cells: Array) -> Array:
     return out
 
 
-def _surface(cell: Any) -> str | None:
-    text = as_text(cell)
-    return None if text is None else text.casefold()
+def _condition(ran: Columns, condition: Condition) -> Array:
+    def read(cell: Any) -> str | None:
+        text = as_text(cell)
+        return None if text is None else condition.read(text)
+
+    expected = f"{condition.expected} or nothing" if condition.values else condition.expected
+    return ran.each(condition.name, read, expected)
 
 
 def _settings(ran: Columns, factor: Factor) -> Array:
@@ -169,6 +216,8 @@ def _with_hours(columns: Mapping[str, Array], laps: LapRows) -> pd.DataFrame:
         "hour_known": known,
         "start": _where(known, moments.astype("datetime64[s]").astype(str)),
     }
+    typed |= {name: cells for name, cells in columns.items() if cells.dtype == float}
     text = {name: cells for name, cells in columns.items() if name not in {*typed, "clock"}}
     text["start"] = typed.pop("start")
+    typed.pop("clock")
     return pd.DataFrame({name: pd.array(c, dtype="str") for name, c in text.items()} | typed)

@@ -7,13 +7,17 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from pipeline.errors import CallError
+from pipeline.errors import CallError, UserError
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
     from pipeline.models.placebo import Tally
+    from pipeline.plan.answers import Answers
+    from pipeline.plan.planned import PlannedDay
     from pipeline.public.analysing import TeamSeason
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others
@@ -71,10 +75,9 @@ class Joined:
         from pipeline.models.season import estimate
         from pipeline.models.stages import Watch
         from pipeline.public.analysing import TeamSeason
-        from pipeline.tables.schema import CONDITIONS, OUTCOMES
 
         watch = Watch(progress, workers=os.cpu_count() or 1)
-        found = estimate(self.data, OUTCOMES, CONDITIONS, watch)
+        found = estimate(self.data, watch=watch)
         return TeamSeason(
             found, True, tuple(self.left_out()),
             joined=self, watch=watch, second_opinion=second_opinion,
@@ -96,15 +99,34 @@ class Joined:
         keep_placebo(self.team.folder, self.data, tallies)
         return tallies
 
-    def meeting(self, name: str) -> MeetingSheet:
-        """The run sheet of a meeting, named in any case. Raises CallError if it is unknown."""
+    def meeting(self, name: str, plan: Path | None = None) -> MeetingSheet:
+        """The run sheet of a meeting, named in any case. Raises CallError if it is unknown.
+
+        plan: plan.json of the day, whose questions are then answered; without it one that lies in
+        the team folder counts.
+        """
         from pipeline.models.meeting import analyse_meeting
 
         names = list(dict.fromkeys(self.data.runs["meeting"]))
         known = _known(name, names, f"no meeting '{name}' has runs in the store. It has")
         result = analyse_meeting(self.data, known)
-        about = (sentence for meeting, sentence in self.source.about if meeting == known)
-        return MeetingSheet(replace(result, notes=(*result.notes, *about)), self)
+        about = [sentence for meeting, sentence in self.source.about if meeting == known]
+        result = replace(result, notes=(*result.notes, *about))
+        day, notes = _plan_of(self.team, known, plan)
+        if day is None:
+            return MeetingSheet(replace(result, notes=(*result.notes, *notes)), self)
+        return self._planned(result, day, notes)
+
+    def _planned(self, result: MeetingResult, day: PlannedDay, notes: list[str]) -> MeetingSheet:
+        from pipeline.plan.answers import answer_plan
+        from pipeline.report.plan_answers import departed_words
+        from pipeline.store.batches import today
+
+        going_on = bool((result.runs["date"] >= today()).any()) and len(result.runs) < len(day.runs)
+        found = answer_plan(result, day, self.team.worthwhile_s, going_on=going_on)
+        said = departed_words(found, self.context("meeting"))
+        result = replace(result, notes=(*result.notes, *notes, *said))
+        return MeetingSheet(result, self, found)
 
     def context(self, command: str) -> ReportContext:
         """The words of a report made by this command."""
@@ -120,11 +142,18 @@ class Joined:
         made = provenance(team.folder, f"backtoback {command}{option}", today())
         return make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
-            set_aside_reasons(team.folder),
+            set_aside_reasons(team.folder), self.data.outcomes,
         )  # fmt: skip
+
+    def everybody(self) -> Others:
+        """Everybody and every transponder, for a page in which nobody may stand."""
+        return self._others("", [])
 
     def others(self, driver: str) -> Others:
         """Who must not stand in the file of `driver`."""
+        return self._others(driver, [n for n in self.team.team_drivers if self.team.shares(n)])
+
+    def _others(self, driver: str, consenting: list[str]) -> Others:
         import pandas as pd
 
         from pipeline.report.privacy import others_of
@@ -134,7 +163,6 @@ class Joined:
         spellings = {str(n): set(rows["name_as_given"]) for n, rows in given.groupby("driver")}
         numbers = {*streams["transponder"].dropna(), *listed["transponder"]}
         people = pd.concat([streams[["driver", "team"]], listed[["driver", "team"]]])
-        consenting = [name for name in self.team.team_drivers if self.team.shares(name)]
         return others_of(driver, people, consenting, spellings, numbers)
 
 
@@ -144,6 +172,7 @@ class MeetingSheet:
 
     result: MeetingResult
     joined: Joined
+    planned: Answers | None = None
 
     def __repr__(self) -> str:
         return f"<run sheet of {self.result.meeting}: runs, grip, effects, notes>"
@@ -179,6 +208,28 @@ def join(team: Team, racing_class: str | None = None, until: str | None = None) 
     season = read_season(team, racing_class, until)
     refuse_faults(season)
     return Joined(team, season, until)
+
+
+def _plan_of(team: Team, meeting: str, path: Path | None) -> tuple[PlannedDay | None, list[str]]:
+    """The plan of the meeting, if there is one, and what is to be said about that.
+
+    A file that is named must be a plan; one that was found may be anything.
+    """
+    from pipeline.plan.planned import find_plans, read_plan
+
+    if path is not None:
+        return read_plan(team, path, meeting), []
+    found = find_plans(team, meeting)
+    if not found:
+        return None, []
+    shown = found[-1].relative_to(team.folder)
+    more = (
+        f" {len(found)} plans of it lie here: --plan FILE names another." if len(found) > 1 else ""
+    )
+    try:
+        return read_plan(team, found[-1], meeting), [f"The plan of the day is {shown}.{more}"]
+    except UserError as error:
+        return None, [f"{shown} is not used as the plan of the day: {error.problems[0]}."]
 
 
 def _known(name: str, names: list[str], otherwise: str) -> str:

@@ -121,12 +121,18 @@ class OpenTeam:
         return join(self.team, racing_class, until)
 
     def meeting(
-        self, name: str, racing_class: str | None = None, *, progress: Progress | None = None
+        self,
+        name: str,
+        racing_class: str | None = None,
+        *,
+        plan: str | Path | None = None,
+        progress: Progress | None = None,
     ) -> MeetingSheet:
         """The run sheet of one meeting, corrected for grip.
 
-        progress: called with the name of each stage. Raises CallError for a meeting or class
-        that the store does not have, UserError where the setup log has faults.
+        plan: plan.json of the day, whose questions are then answered; without it one that lies in
+        the team folder counts. progress: called with the name of each stage. Raises CallError for
+        a meeting or class that the store does not have, UserError where the setup log has faults.
 
         >>> import pipeline
         >>> sheet = pipeline.open_team("backtoback-demo").meeting("may-test", "touring")
@@ -137,7 +143,7 @@ class OpenTeam:
         say("reading")
         joined = self.join(racing_class)
         say("meeting")
-        return joined.meeting(name)
+        return joined.meeting(name, None if plan is None else Path(plan))
 
     def season(
         self,

@@ -44,9 +44,8 @@ def assemble(rows: Gathered, context: Context, harvest: Harvest) -> Laps:
     if len(rows):
         found = in_order(rows, context, harvest)
         if len(found.rows):
-            passings = context.layout == "passings"
-            session, heat, run = runs_of(found, context.told, passings)
-            make = _laps_of_passings if passings else _laps_of_rows
+            session, heat, run = runs_of(found, context.told, context.is_passings)
+            make = _laps_of_passings if context.is_passings else _laps_of_rows
             return make(found, session, heat, run)
     return _nothing(rows.keep(np.zeros(len(rows), dtype=bool)))
 

@@ -11,15 +11,13 @@ import pyarrow as pa
 from pipeline.errors import UserError
 from pipeline.read.dialect import (
     HEAD_LINES,
-    Header,
     find_header,
     headers_above,
-    is_footer,
     rows_below,
 )
 from pipeline.read.loading import Text
-from pipeline.read.matching import SAMPLE_ROWS, Match, match_columns
-from pipeline.read.records import ReadOptions
+from pipeline.read.matching import SAMPLE_ROWS, match_columns
+from pipeline.read.records import Header, Match, ReadOptions
 from pipeline.read.rows import CODE_FIELDS
 from pipeline.read.table import Region, Sheet, read_sheet
 from pipeline.read.titles import (
@@ -30,7 +28,7 @@ from pipeline.read.titles import (
     read_titles,
     whole_records,
 )
-from pipeline.read.words import compact, field_of, names_a_session
+from pipeline.read.words import compact, field_of, is_footer, names_a_session
 
 MOST_SUSPECTS = 20_000
 _FIGURES = re.compile(r"[\d\s.,:/+-]*")
@@ -58,7 +56,7 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
     match = _match(header, lines, options, name, titles)
     last = text.count
     sheet = _sheet(text, header, match, first + 1, last)
-    suspects = _suspects(sheet, match)
+    suspects = _suspects(sheet, header, match)
     marks = _marks(sheet, header, suspects)
     blocks, own = [], header
     for place, mark in enumerate(marks):
@@ -73,8 +71,8 @@ def read_blocks(text: Text, options: ReadOptions, name: str) -> list[Block]:
         body = sheet
         if len(marks) > 1:
             body = _sheet(text, own, match, start, until)
-            suspects = _suspects(body, match)
-        body = _without_footers(body, suspects, match.layout == "grid")
+            suspects = _suspects(body, own, match)
+        body = _without_footers(body, suspects, own)
         blocks.append(Block(own, match, titles, body))
     return blocks
 
@@ -116,8 +114,8 @@ def _titles_without_header(lines: list[str], header: Header) -> list[str]:
 def _match(
     header: Header, lines: list[str], options: ReadOptions, name: str, titles: Titles
 ) -> Match:
-    if header.grid:
-        return Match("grid", {})
+    if header.layout:
+        return Match(header.layout, {})
     below = rows_below(lines, header)[:SAMPLE_ROWS]
     rows = [cells_of(line[:10_000], header.delimiter) for line in below]
     rows = [row for row in rows if _is_row(row, header) or not _says_something(row)]
@@ -131,7 +129,7 @@ def _says_something(row: list[str]) -> bool:
 
 def _sheet(text: Text, header: Header, match: Match, first: int, last: int) -> Sheet:
     width = len(header.cells)
-    if header.grid:
+    if header.layout:
         places = frozenset(p for p in range(width) if p == 0 or header.cells[p])
         region = Region(first, last, width, frozenset(), places, frozenset({0}))
     else:
@@ -180,7 +178,7 @@ def _grown(sheet: Sheet, mark: _Mark, line: int, what: str, header: Header) -> _
         # The row below may be wider than its header; the table of the file's top is no matter.
         row = sheet.cells(line + 1) if line < sheet.text.count else []
         cells += [""] * (len(row) - len(cells))
-        own = Header(line, tuple(cells), header.delimiter, header.grid)
+        own = Header(line, tuple(cells), header.delimiter, header.layout)
         return replace(mark, last=line, header=own)
     return replace(mark, last=line, titles=(*mark.titles, sheet.raw(line)))
 
@@ -193,11 +191,11 @@ def _only_blank(sheet: Sheet, first: int, last: int, special: dict[int, str]) ->
     return all(not text.strip(sheet.delimiter + " \t") or is_comment(text) for text in between)
 
 
-def _suspects(sheet: Sheet, match: Match) -> list[int]:
+def _suspects(sheet: Sheet, header: Header, match: Match) -> list[int]:
     """Lines that may be no rows: strays, and rows whose time (or lap) begins with no digit."""
     strays = [line for line, reason in sheet.strays if reason == "wrong_columns"]
     place = match.columns.get("lap_s", match.columns.get("at", match.columns.get("elapsed", 0)))
-    if match.layout == "grid":
+    if header.layout:
         place = 0
     column = sheet.columns.get(place)
     if column is None or not len(sheet):
@@ -241,7 +239,7 @@ def _is_header(cells: list[str], filled: list[str], header: Header) -> bool:
         return False
     if tuple(cells[: len(header.cells)]) == header.cells and len(filled) > 1:
         return True
-    if header.grid:
+    if header.layout:
         same = compact(cells[0]) == compact(header.cells[0]) and bool(cells[0])
         return (
             same
@@ -252,9 +250,9 @@ def _is_header(cells: list[str], filled: list[str], header: Header) -> bool:
     return known >= 3 and known == len(filled)
 
 
-def _without_footers(sheet: Sheet, suspects: list[int], grid: bool) -> Sheet:
+def _without_footers(sheet: Sheet, suspects: list[int], header: Header) -> Sheet:
     """Without lines that end a table or remark on it: they are no rows."""
-    footers = {line for line in suspects if _is_remark(sheet, line, grid)}
+    footers = {line for line in suspects if _is_remark(sheet, line, header)}
     if not footers:
         return sheet
     kept = ~np.isin(sheet.lines, np.array(sorted(footers)))
@@ -263,10 +261,10 @@ def _without_footers(sheet: Sheet, suspects: list[int], grid: bool) -> Sheet:
     return Sheet(thinned.text, thinned.delimiter, thinned.columns, thinned.lines, strays)
 
 
-def _is_remark(sheet: Sheet, line: int, grid: bool) -> bool:
+def _is_remark(sheet: Sheet, line: int, header: Header) -> bool:
     cells = sheet.cells(line)
     filled = [cell for cell in cells if cell]
-    if grid and filled and field_of(filled[0]) in _PEOPLE | {"class", "heat"}:
+    if header.layout and filled and field_of(filled[0]) in _PEOPLE | {"class", "heat"}:
         return False
     return is_footer(cells) or _repeats_header(filled)
 

@@ -102,10 +102,6 @@ class Clocks:
     swap: bool = False
     lost: int = -1
 
-    @property
-    def readable(self) -> np.ndarray:
-        return (self.micros >= 0) | (self.day != NO_DAY)
-
 
 def read_clocks(column: pa.Array, month_first: bool | None = None) -> Clocks:
     """Read a text column (n,) of times of day, dates, or both.

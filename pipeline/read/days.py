@@ -3,10 +3,13 @@ counts."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import UTC, datetime
 
-from pipeline.read.clocks import day_number
+import numpy as np
+import pyarrow as pa
+
+from pipeline.read.clocks import Clocks, day_number
 from pipeline.read.gathered import Harvest
 from pipeline.read.instants import SECOND, zone_of
 from pipeline.read.records import ReadOptions
@@ -32,22 +35,30 @@ def tell_days(dates: Iterable[str], title_day: str, options: ReadOptions, harves
         )
 
 
-def tell_lost(date: str, harvest: Harvest) -> None:
-    """A date of the rows that can be none."""
-    harvest.warn(
-        f"'{date[:40]}' has no date that can be: such times count for the day of the title or of "
-        "the meeting"
-    )
+def note_lost(written: pa.Array, clocks: Clocks, harvest: Harvest) -> None:
+    """Keep a time (of the column as written) whose date can be none."""
+    if clocks.lost >= 0:
+        harvest.lost = written[clocks.lost].as_py()
 
 
-def tell_offsets(offsets: Mapping[int, int], options: ReadOptions, harvest: Harvest) -> None:
-    """Times written with an offset that the meeting's zone does not have then.
+def note_offsets(offset: np.ndarray, utc: np.ndarray, harvest: Harvest) -> None:
+    """Keep an instant of each offset that is written. offset: (n,) minutes; utc: microseconds."""
+    offsets, first = np.unique(offset, return_index=True)
+    harvest.offsets |= dict(zip(offsets.tolist(), utc[first].tolist(), strict=True))
 
-    offsets: minutes ahead of UTC -> an instant written so, UTC microseconds. Zero is how clocks
-    write UTC wherever they are.
+
+def tell_clocks(options: ReadOptions, harvest: Harvest) -> None:
+    """Dates of the rows that can be none, and offsets that the meeting's zone does not have then.
+
+    An offset of zero is how clocks write UTC wherever they are.
     """
+    if harvest.lost:
+        harvest.warn(
+            f"'{harvest.lost[:40]}' has no date that can be: such times count for the day of the "
+            "title or of the meeting"
+        )
     zone = zone_of(options.timezone)
-    for minutes, micros in offsets.items():
+    for minutes, micros in harvest.offsets.items():
         moment = datetime.fromtimestamp(micros / SECOND, UTC).astimezone(zone)
         shift = moment.utcoffset()
         own = round(shift.total_seconds() / 60) if shift is not None else 0

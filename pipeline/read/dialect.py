@@ -2,36 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from dataclasses import dataclass
-
-import numpy as np
-import pyarrow as pa
 
 from pipeline.errors import CallError, Problem, UserError
-from pipeline.read.durations import read_durations
-from pipeline.read.records import ReadOptions
+from pipeline.read.layouts import unheaded
+from pipeline.read.records import Header, ReadOptions
 from pipeline.read.synonyms import FIELDS
 from pipeline.read.titles import cells_of, is_comment, read_titles
-from pipeline.read.words import compact, field_of, is_summary
+from pipeline.read.words import TIMES, compact, field_of
 
 HEAD_LINES = 400
 MOST_COLUMNS = 1_000
 _SEARCHED = 80
 _DELIMITERS = (";", "\t", ",", "|")
-_TIMES = frozenset({"lap_s", "at", "elapsed", "time"})
 _PEOPLE = frozenset({"driver", "transponder", "car_number", "family", "given"})
-
-
-@dataclass(frozen=True)
-class Header:
-    """line: number of the header line from 1, 0 where the file has none. grid: cars across."""
-
-    line: int
-    cells: tuple[str, ...]
-    delimiter: str
-    grid: bool = False
 
 
 def find_header(lines: list[str], options: ReadOptions, name: str) -> Header:
@@ -45,9 +29,9 @@ def find_header(lines: list[str], options: ReadOptions, name: str) -> Header:
     for delimiter in delimiters:
         table = [cells_of(line[:100_000], delimiter) for line in lines[: 2 * _SEARCHED]]
         for place in range(min(len(table), _SEARCHED)):
-            score, grid = _score(table, place, lines, options)
+            score, layout = _score(table, place, lines, options)
             if score > 0 and (best is None or score > best[0]):
-                best = score, Header(place + 1, tuple(table[place]), delimiter, grid)
+                best = score, Header(place + 1, tuple(table[place]), delimiter, layout)
     if best is None:
         if options.mapping and not all(column.isdigit() for column in options.mapping.values()):
             raise _mapped_nowhere(options, name)
@@ -58,13 +42,13 @@ def find_header(lines: list[str], options: ReadOptions, name: str) -> Header:
 
 
 def headers_above(lines: list[str], header: Header, options: ReadOptions) -> list[Header]:
-    """Of the lines above a header those that are headers too, with a row right below; no grids."""
+    """Of the lines above a header those that name fields too, with a row right below."""
     table = [cells_of(line[:100_000], header.delimiter) for line in lines]
     found = []
     for place in range(len(table) - 1):
-        score, grid = _score(table, place, lines, options)
+        score, layout = _score(table, place, lines, options)
         row = table[place + 1]
-        if score > 0 and not grid and len(row) == len(table[place]) and not _row_like(row):
+        if score > 0 and not layout and len(row) == len(table[place]) and not _row_like(row):
             found.append(Header(place + 1, tuple(table[place]), header.delimiter))
     return found
 
@@ -92,25 +76,26 @@ def _told_delimiter(lines: list[str]) -> str:
 
 def _score(
     table: list[list[str]], place: int, lines: list[str], options: ReadOptions
-) -> tuple[float, bool]:
-    """How much a line looks like the header; 0 for not at all. And whether it is a grid's."""
-    cells = table[place]
+) -> tuple[float, str]:
+    """How much a line looks like the header; 0 for not at all. And the layout whose it is, where
+    it names no fields."""
+    cells, own = table[place], unheaded(options.layout)
     if len(cells) < 2:
-        return 0, False
+        return 0, ""
     mapped = _mapped(cells, options)
     if mapped:
-        return 100.0 + mapped, options.layout == "grid"
+        return 100.0 + mapped, (options.layout or "") if own else ""
     fields = {field_of(cell) for cell in cells} - {None, ""}
     below = [row for row in table[place + 1 : place + 13] if len(row) > 1]
-    if options.layout != "grid" and fields & _TIMES and _row_like(cells):
+    if not (own and options.layout) and fields & TIMES and _row_like(cells):
         who = fields & _PEOPLE or read_titles(lines[:place], ";").facts.keys() & _PEOPLE
         alone = bool(fields & {"lap", "session", "at", "elapsed"}) or len(fields) > 1
         if who or alone or len(fields) > 1:
             known = sum(1 for cell in cells if field_of(cell) is not None)
-            return len(fields) + 2 * bool(who) + known / len(cells) - place / 1e4, False
-    if options.layout in (None, "grid"):
-        return _grid_score(cells, below) - place / 1e4, True
-    return 0, False
+            return len(fields) + 2 * bool(who) + known / len(cells) - place / 1e4, ""
+    scores = [(layout.score(cells, below), layout.name) for layout in own if layout.score]
+    score, name = max(scores, default=(0.0, ""))
+    return score - place / 1e4, name
 
 
 def _row_like(cells: list[str]) -> bool:
@@ -128,46 +113,6 @@ def _mapped(cells: list[str], options: ReadOptions) -> int:
     there = {compact(cell) or cell for cell in cells}
     found = sum(1 for column in wanted if (compact(column) or column) in there)
     return found if found == len(wanted) else 0
-
-
-def _grid_score(cells: list[str], below: list[list[str]]) -> float:
-    """How much this is the header of a grid: names over lap times, a count of laps beside them."""
-    corner = field_of(cells[0]) if cells[0] else ""
-    if corner not in ("lap", "", "driver", "car_number", "transponder") and cells[0]:
-        return 0
-    named = [place for place in range(1, len(cells)) if cells[place]]
-    if not named or _is_row_of_grid(cells) or any(field_of(cells[p]) in _TIMES for p in named):
-        return 0
-    rows = [row for row in below if _is_row_of_grid(row)]
-    if corner in ("driver", "car_number", "transponder") and _are_lap_numbers(cells[1:]):
-        rows = [row for row in below if _share_of_times(row[1:]) > 0.8]
-    return 2.5 + (corner == "lap") if rows and len(rows) >= len(below) / 3 else 0
-
-
-def _are_lap_numbers(cells: list[str]) -> bool:
-    """1, 2, 3 … or Lap 1, Lap 2 …"""
-    digits = ["".join(c for c in cell if c.isdigit()) for cell in cells if cell]
-    return len(digits) > 1 and digits == [str(i + 1) for i in range(len(digits))]
-
-
-def _is_row_of_grid(cells: list[str]) -> bool:
-    return is_lap_number(cells[0]) and _share_of_times(cells[1:]) > 0.6
-
-
-def is_lap_number(cell: str) -> bool:
-    """'7', '7.', or 'Lap 7' in any language."""
-    found = re.fullmatch(r"(\D{0,12}?)\s*(\d{1,4})(?:[.,]0+)?\.?", cell)
-    return found is not None and (not found.group(1) or field_of(found.group(1)) == "lap")
-
-
-def _share_of_times(cells: list[str]) -> float:
-    filled = [cell for cell in cells if cell]
-    if not filled:
-        return 0.0
-    times = read_durations(pa.array([cell[:60] for cell in filled], pa.string()))
-    whole = np.array([cell.isdigit() for cell in filled])
-    fine = ~np.isnan(times.seconds) & ~(whole & (times.seconds > 3_600))
-    return float((fine | times.absent).mean()) if bool(fine.any()) else 0.0
 
 
 def _likely_delimiter(lines: list[str], name: str) -> str:
@@ -212,7 +157,7 @@ def _of_width(header: Header, lines: list[str], name: str) -> Header:
         cells += [""] * (width - len(cells))
     if not header.line:
         cells = [""] * width
-    return Header(header.line, tuple(cells), header.delimiter, header.grid)
+    return Header(header.line, tuple(cells), header.delimiter, header.layout)
 
 
 def _refuse_split_decimals(header: Header, lines: list[str], width: int, name: str) -> None:
@@ -252,9 +197,3 @@ def check_mapping(options: ReadOptions) -> None:
             "--map names a field that does not exist",
             [Problem(f"'{field}'", "one of " + ", ".join(FIELDS)) for field in unknown],
         )
-
-
-def is_footer(cells: list[str]) -> bool:
-    """True for 'Total;…', 'Printed: …' and the like."""
-    filled = [cell for cell in cells if cell]
-    return bool(filled) and is_summary(filled[0])

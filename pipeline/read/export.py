@@ -13,17 +13,16 @@ from pipeline.read.assemble import Laps, assemble, elapsed_of
 from pipeline.read.blocks import Block, read_blocks
 from pipeline.read.by_run import joined
 from pipeline.read.clocks import day_number
-from pipeline.read.days import tell_lost, tell_offsets
+from pipeline.read.days import tell_clocks
 from pipeline.read.dialect import check_mapping
 from pipeline.read.frames import ends_of, laps_by_run, sessions_frame, set_aside_frame
 from pipeline.read.gathered import Gathered, Harvest
-from pipeline.read.grid import gather_grid
 from pipeline.read.instants import NO_TIME, SECOND, zone_of
 from pipeline.read.labels import clean
+from pipeline.read.layouts import LAYOUTS
 from pipeline.read.loading import Text, decode, read_bytes
 from pipeline.read.ordered import Context
-from pipeline.read.records import LAYOUTS, Export, ReadOptions, Understanding
-from pipeline.read.rows import RowReader
+from pipeline.read.records import Export, ReadOptions, Table, Understanding
 from pipeline.read.timeline import moment_of, session_starts
 from pipeline.read.titles import Titles, session_name, title_day
 from pipeline.read.understanding import understood
@@ -120,11 +119,12 @@ def _read_text(text: Text, options: ReadOptions, name: str, several_sheets: bool
         titles = block.titles
         session = clean(options.session or session_name(titles, stem, options.meeting)) or "run"
         named |= _names_session(block, options, len(blocks))
-        harvest.parts.append(_gather(block, titles, session, options, harvest, name))
+        harvest.parts.append(_gather(block, session, options, harvest))
+    tell_clocks(options, harvest)
     rows = harvest.whole()
     day = title_day(blocks[0].titles.facts.get("date", ""), None)
-    layout = blocks[0].match.layout
-    context = Context(options, layout, named, day, blocks[0].sheet)
+    passings = LAYOUTS[blocks[0].match.layout].is_passings
+    context = Context(options, passings, named, day, blocks[0].sheet)
     laps = assemble(rows, context, harvest)
     _refuse_nothing(laps, harvest, name)
     _refuse_results(laps, blocks, name)
@@ -135,24 +135,16 @@ def _names_session(block: Block, options: ReadOptions, blocks: int) -> bool:
     """A column or an option names the sessions; or the file has a titled block for each."""
     column = {"session", "round"} & block.match.columns.keys()
     titled = blocks > 1 and block.titles.names_session
-    return bool(column) or options.session is not None or block.match.layout == "grid" or titled
+    one = LAYOUTS[block.match.layout].is_one_session
+    return bool(column) or options.session is not None or one or titled
 
 
-def _gather(
-    block: Block, titles: Titles, session: str, options: ReadOptions, harvest: Harvest, name: str
-) -> Gathered:
+def _gather(block: Block, session: str, options: ReadOptions, harvest: Harvest) -> Gathered:
     own = ("session", "round", "date")
-    facts = {field: clean(text) for field, text in titles.facts.items() if field not in own}
-    if block.match.layout == "grid":
-        return gather_grid(block.sheet, block.header, facts, session, harvest)
-    headers = {field: block.header.cells[place] for field, place in block.match.columns.items()}
+    facts = {field: clean(text) for field, text in block.titles.facts.items() if field not in own}
     first_day = day_number(options.date) if options.date and _is_iso(options.date) else None
-    reader = RowReader(block.sheet, block.match, headers, facts, first_day)
-    rows = reader.gather(session, harvest)
-    if reader.lost:
-        tell_lost(reader.lost, harvest)
-    tell_offsets(reader.offsets, options, harvest)
-    return rows
+    table = Table(block.sheet, block.header, block.match, facts, session, first_day)
+    return LAYOUTS[block.match.layout].gather(table, harvest)
 
 
 def _is_iso(text: str) -> bool:
@@ -189,7 +181,9 @@ def _refuse_results(laps: Laps, blocks: list[Block], name: str) -> None:
     header that says lap time, or by a clock at which those laps did not begin together.
     """
     one_each = len(laps.run) > 2 and bool(laps.opens.all()) and laps.lap.max() > 1
-    if not one_each or blocks[0].match.layout != "laps" or _says_lap_time(blocks[0]):
+    layout = LAYOUTS[blocks[0].match.layout]
+    of_fields = layout.fields is not None and not layout.is_passings
+    if not one_each or not of_fields or _says_lap_time(blocks[0]):
         return
     if laps.lap.max() > FIRST_LAPS or not _began_apart(laps):
         raise UserError(

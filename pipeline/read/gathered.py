@@ -71,7 +71,11 @@ class Gathered:
 
 @dataclass
 class Harvest:
-    """What the reader collects over the blocks of a file."""
+    """What the reader collects over the blocks of a file.
+
+    lost: a time whose date can be none, as written. offsets: minutes ahead of UTC -> an instant
+    written so, UTC microseconds.
+    """
 
     parts: list[Gathered] = field(default_factory=list)
     asides: list[Aside] = field(default_factory=list)
@@ -79,6 +83,8 @@ class Harvest:
     rows_in: int = 0
     decimal_comma: int = 0
     decimal_point: int = 0
+    lost: str = ""
+    offsets: dict[int, int] = field(default_factory=dict)
 
     def warn(self, sentence: str) -> None:
         if sentence not in self.warnings:

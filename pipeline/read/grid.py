@@ -3,36 +3,76 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.read.dialect import Header, is_footer
 from pipeline.read.durations import read_durations
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME
 from pipeline.read.keys import alike
 from pipeline.read.labels import Labels, clean, clean_number, constant, split_number
+from pipeline.read.records import Header, Table
 from pipeline.read.rows import LONGEST_LAP, SHORTEST_LAP
 from pipeline.read.shapes import plain, shapes
 from pipeline.read.table import Sheet
-from pipeline.read.words import field_of, in_milliseconds
+from pipeline.read.words import TIMES, field_of, in_milliseconds, is_footer
 
 _LONGEST_NUMBER = 5
 _CAR_ROWS = ("driver", "transponder", "car_number", "class", "heat")
 
 
-def gather_grid(
-    sheet: Sheet, header: Header, facts: dict[str, str], session: str, harvest: Harvest
-) -> Gathered:
+def grid_score(cells: Sequence[str], below: Sequence[Sequence[str]]) -> float:
+    """How much this is the header of a grid: names over lap times, a count of laps beside them."""
+    corner = field_of(cells[0]) if cells[0] else ""
+    if corner not in ("lap", "", "driver", "car_number", "transponder") and cells[0]:
+        return 0
+    named = [place for place in range(1, len(cells)) if cells[place]]
+    if not named or _is_row_of_grid(cells) or any(field_of(cells[p]) in TIMES for p in named):
+        return 0
+    rows = [row for row in below if _is_row_of_grid(row)]
+    if corner in ("driver", "car_number", "transponder") and _are_lap_numbers(cells[1:]):
+        rows = [row for row in below if _share_of_times(row[1:]) > 0.8]
+    return 2.5 + (corner == "lap") if rows and len(rows) >= len(below) / 3 else 0
+
+
+def _are_lap_numbers(cells: Sequence[str]) -> bool:
+    """1, 2, 3 … or Lap 1, Lap 2 …"""
+    digits = ["".join(c for c in cell if c.isdigit()) for cell in cells if cell]
+    return len(digits) > 1 and digits == [str(i + 1) for i in range(len(digits))]
+
+
+def _is_row_of_grid(cells: Sequence[str]) -> bool:
+    return _is_lap_number(cells[0]) and _share_of_times(cells[1:]) > 0.6
+
+
+def _is_lap_number(cell: str) -> bool:
+    """'7', '7.', or 'Lap 7' in any language."""
+    found = re.fullmatch(r"(\D{0,12}?)\s*(\d{1,4})(?:[.,]0+)?\.?", cell)
+    return found is not None and (not found.group(1) or field_of(found.group(1)) == "lap")
+
+
+def _share_of_times(cells: Sequence[str]) -> float:
+    filled = [cell for cell in cells if cell]
+    if not filled:
+        return 0.0
+    times = read_durations(pa.array([cell[:60] for cell in filled], pa.string()))
+    whole = np.array([cell.isdigit() for cell in filled])
+    fine = ~np.isnan(times.seconds) & ~(whole & (times.seconds > 3_600))
+    return float((fine | times.absent).mean()) if bool(fine.any()) else 0.0
+
+
+def gather_grid(table: Table, harvest: Harvest) -> Gathered:
     """The cells of a grid as rows, car by car; each cell that is not empty or dashes is a row."""
+    sheet, header = table.sheet, table.header
     places = [p for p in range(1, len(header.cells)) if p in sheet.columns]
     if _cars_down(header):
         cars, laps, cells = _down(sheet, header, places)
     else:
         cars, laps, cells = _across(sheet, header, places, harvest)
-    return _Cells(sheet, cars, laps, cells, facts, session).gather(harvest)
+    return _Cells(sheet, cars, laps, cells, table.facts, table.session).gather(harvest)
 
 
 def _cars_down(header: Header) -> bool:
@@ -109,7 +149,7 @@ class _Cells:
         cars: dict[str, list[str]],
         laps: np.ndarray,
         cells: list[tuple[int, int, np.ndarray]],
-        facts: dict[str, str],
+        facts: Mapping[str, str],
         session: str,
     ) -> None:
         self.sheet, self.cars, self.facts, self.session = sheet, cars, facts, session

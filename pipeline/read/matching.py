@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from pipeline.errors import AmbiguousError, CallError, Problem, UserError
-from pipeline.read.dialect import Header
-from pipeline.read.records import LAYOUTS, ReadOptions
+from pipeline.read.layouts import LAYOUTS
+from pipeline.read.records import Header, Match, ReadOptions
 from pipeline.read.samples import Look, is_epoch, look
 from pipeline.read.words import (
     compact,
@@ -20,15 +19,6 @@ from pipeline.read.words import (
 
 SAMPLE_ROWS = 300
 _PEOPLE = ("driver", "transponder", "car_number", "family")
-
-
-@dataclass(frozen=True)
-class Match:
-    """columns: our field -> place in the header. milliseconds: fields whose header says so."""
-
-    layout: str
-    columns: dict[str, int]
-    milliseconds: frozenset[str] = frozenset()
 
 
 class _Matcher:
@@ -224,7 +214,7 @@ def _fill_by_cells(matcher: _Matcher, driver_known: bool) -> None:
     if not {"at", "elapsed", "lap_s"} & columns.keys():
         _one(matcher, "at", [p for p in free if matcher.look(p).clock or _is_epoch(matcher, p)])
     free = [p for p in free if p in matcher.free()]
-    if "lap_s" not in columns and matcher.options.layout != "passings":
+    if "lap_s" not in columns and not _told_passings(matcher):
         laps = [p for p in free if matcher.look(p).lap_like and not matcher.look(p).clock]
         if "at" not in columns or not matcher.header.line:
             _one(matcher, "lap_s", [p for p in laps if not matcher.look(p).rising])
@@ -272,17 +262,14 @@ def _one(matcher: _Matcher, field: str, places: list[int]) -> None:
         matcher.columns[field] = places[0]
 
 
+def _told_passings(matcher: _Matcher) -> bool:
+    told = matcher.options.layout
+    return told is not None and LAYOUTS[told].is_passings
+
+
 def _layout(matcher: _Matcher) -> str:
     columns, told = matcher.columns, matcher.options.layout
-    if told is not None and told not in LAYOUTS:
-        raise CallError(
-            "--layout is not known", [Problem(f"'{told}'", "one of " + ", ".join(LAYOUTS))]
-        )
-    possible = []
-    if "lap_s" in columns or {"elapsed", "lap"} <= columns.keys():
-        possible.append("laps")
-    if {"at", "elapsed"} & columns.keys():
-        possible.append("passings")
+    possible = [x.name for x in LAYOUTS.values() if x.fields and x.fields(columns.keys())]
     if told in possible or (told is None and possible):
         return told or possible[0]
     raise _missing(

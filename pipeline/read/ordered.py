@@ -19,10 +19,11 @@ from pipeline.read.timeline import Timeline, forwards, timeline
 
 @dataclass(frozen=True)
 class Context:
-    """What holds for a whole file. told: a column or an option names the sessions."""
+    """What holds for a whole file. is_passings: a row is a crossing of the line. told: a column or
+    an option names the sessions."""
 
     options: ReadOptions
-    layout: str
+    is_passings: bool
     told: bool
     title_day: str
     sheet: Sheet | None = None
@@ -72,7 +73,7 @@ def in_order(rows: Gathered, context: Context, harvest: Harvest) -> Ordered:
     found = Ordered(rows.untimed(), times, group, alike(False, len(rows)))
     if times.shuffled and times.complete:
         found = found.keep(np.lexsort((times.axis, times.stretch, group)))
-    if context.layout == "passings":
+    if context.is_passings:
         return _passings_in_order(found, context, harvest)
     return _laps_in_order(found, context, harvest)
 

@@ -11,8 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.read.by_run import LapsByRun
-
-LAYOUTS = ("laps", "passings", "grid")
+    from pipeline.read.table import Sheet
 
 
 @dataclass(frozen=True)
@@ -57,6 +56,42 @@ class ReadOptions:
             if name.casefold().strip() == wanted:
                 return facts
         return _NO_FACTS
+
+
+@dataclass(frozen=True)
+class Header:
+    """line: number of the header line from 1, 0 where the file has none. layout: the one whose
+    header it is, where it names no fields (see `layouts`)."""
+
+    line: int
+    cells: tuple[str, ...]
+    delimiter: str
+    layout: str = ""
+
+
+@dataclass(frozen=True)
+class Match:
+    """columns: our field -> place in the header. milliseconds: fields whose header says so."""
+
+    layout: str
+    columns: Mapping[str, int]
+    milliseconds: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table of a file, as a layout takes it.
+
+    facts: what titles and sections say (our field -> text). session: where no row says another.
+    first_day: days since 1970 of the day taken where none is written.
+    """
+
+    sheet: Sheet
+    header: Header
+    match: Match
+    facts: Mapping[str, str]
+    session: str
+    first_day: int | None
 
 
 @dataclass(frozen=True)

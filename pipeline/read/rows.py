@@ -11,6 +11,7 @@ import pyarrow as pa
 from pipeline.errors import Problem, UserError
 from pipeline.read import quick
 from pipeline.read.clocks import DAY, NO_DAY, Clocks, read_clocks
+from pipeline.read.days import note_lost, note_offsets
 from pipeline.read.durations import read_durations
 from pipeline.read.gathered import Aside, Gathered, Harvest
 from pipeline.read.instants import NO_TIME, SECOND, local_of, numbers_as_times
@@ -24,10 +25,9 @@ from pipeline.read.labels import (
     split_number,
     together,
 )
-from pipeline.read.matching import Match
 from pipeline.read.reasons import REASONS
+from pipeline.read.records import Table
 from pipeline.read.shapes import plain
-from pipeline.read.table import Sheet
 
 SHORTEST_LAP = 0.001
 LONGEST_LAP = 3_600.0
@@ -52,28 +52,30 @@ CODE_FIELDS = frozenset(
 )
 
 
-class RowReader:
-    """The rows of one block of a file.
+def gather_laps(table: Table, harvest: Harvest) -> Gathered:
+    """The rows of a table with a row a lap."""
+    return _Rows(table, is_passings=False).gather(harvest)
 
-    facts: what titles and sections say (our field -> text). first_day: days since 1970 of the
-    day taken where none is written; month_first: how dates such as 03/04/2026 are read. Once
-    gathered: `lost`, a date that can be none, and `offsets`, see days.tell_offsets.
+
+def gather_passings(table: Table, harvest: Harvest) -> Gathered:
+    """The rows of a table with a row a crossing of the line."""
+    return _Rows(table, is_passings=True).gather(harvest)
+
+
+class _Rows:
+    """The rows of one table of a file.
+
+    month_first: how dates such as 03/04/2026 are read.
     """
 
-    def __init__(
-        self,
-        sheet: Sheet,
-        match: Match,
-        headers: Mapping[str, str],
-        facts: Mapping[str, str],
-        first_day: int | None,
-    ) -> None:
-        self.sheet, self.match, self.headers, self.facts = sheet, match, headers, facts
-        self.size = len(sheet)
+    def __init__(self, table: Table, is_passings: bool) -> None:
+        self.sheet, self.match, self.facts = table.sheet, table.match, table.facts
+        self.session, self.first_day = table.session, table.first_day
+        self.headers = {f: table.header.cells[place] for f, place in self.match.columns.items()}
+        self.is_passings = is_passings
+        self.size = len(table.sheet)
         self.reason = np.zeros(self.size, dtype=np.int8)
-        self.first_day = first_day
         self.month_first = self._month_first()
-        self.lost, self.offsets = "", dict[int, int]()
 
     def column(self, field: str) -> pa.Array | None:
         place = self.match.columns.get(field)
@@ -88,19 +90,19 @@ class RowReader:
         labels = labels_of(column)
         return labels.map(lambda text: text or told) if told else labels
 
-    def gather(self, session_default: str, harvest: Harvest) -> Gathered:
+    def gather(self, harvest: Harvest) -> Gathered:
         """All rows that can be used; the others go to the harvest's set-asides."""
         driver, transponder, number = self._people()
         nobody = ~(driver.given | transponder.given | number.given)
         self._reject(nobody, "no_car")
         lap = self._lap()
         lap_s = self._lap_times(harvest)
-        local, dated, utc, elapsed = self._times()
-        if self.match.layout == "passings":
+        local, dated, utc, elapsed = self._times(harvest)
+        if self.is_passings:
             self._reject_untimed(local, utc, elapsed)
         rows = Gathered(
             line=self.sheet.lines,
-            session=self._session(session_default),
+            session=self._session(),
             racing_class=self.labels("class"),
             heat=self.labels("heat").map(clean_number),
             driver=driver,
@@ -130,7 +132,7 @@ class RowReader:
             driver = driver.map(lambda text: split_number(text)[0])
         return filled_in(driver, transponder), filled_in(transponder, driver), number
 
-    def _session(self, default: str) -> Labels:
+    def _session(self) -> Labels:
         labels = self.labels("session")
         header = self.headers.get("session", "")
         title = header.strip().capitalize() if header else "Session"
@@ -138,7 +140,7 @@ class RowReader:
         if self.column("round") is not None:
             title = self.headers.get("round", "Round").strip() or "Round"
             labels = together(labels, self.labels("round"), lambda a, b: _with_round(a, b, title))
-        return labels.map(lambda text: text or default)
+        return labels.map(lambda text: text or self.session)
 
     def _lap(self) -> np.ndarray:
         column = self.column("lap")
@@ -148,14 +150,14 @@ class RowReader:
         found = [_LAP_NUMBER.fullmatch(value) for value in labels.values]
         values = np.array([int(f.group(1)) if f else -1 for f in found], dtype=np.int64)
         lap = values[labels.codes]
-        if not (lap >= 0).any() or self.match.layout == "passings":
+        if not (lap >= 0).any() or self.is_passings:
             return alike(0, self.size)
         self._reject(lap < 0, "unreadable_lap")
         return np.where((lap == 0).any() & (lap >= 0), lap + 1, lap)
 
     def _lap_times(self, harvest: Harvest) -> np.ndarray:
         column = self.column("lap_s")
-        if column is None or self.match.layout == "passings":
+        if column is None or self.is_passings:
             return alike(np.nan, self.size)
         times = read_durations(column, "lap_s" in self.match.milliseconds)
         harvest.decimal_comma += times.comma
@@ -169,7 +171,7 @@ class RowReader:
         )
         return times.seconds
 
-    def _times(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    def _times(self, harvest: Harvest) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         local = utc = alike(NO_TIME, self.size)
         dated = alike(False, self.size)
         elapsed = self._elapsed()
@@ -180,8 +182,8 @@ class RowReader:
         if instants is not None:
             return instants, alike(True, self.size), utc, elapsed
         clocks = read_clocks(column, self.month_first)
-        self._note_lost(column, clocks)
-        days = self._days()
+        note_lost(column, clocks, harvest)
+        days = self._days(harvest)
         dated = (clocks.day != NO_DAY) | (days != NO_DAY)
         local = local_of(clocks, days, None)
         kind, values = numbers_as_times(clocks.number, self.first_day)
@@ -197,8 +199,7 @@ class RowReader:
         if shifted.any():
             known = shifted & dated & (local != NO_TIME)
             utc = np.where(known, local - clocks.offset * 60 * SECOND, utc)
-            offsets, first = np.unique(clocks.offset[known], return_index=True)
-            self.offsets = dict(zip(offsets.tolist(), utc[known][first].tolist(), strict=True))
+            note_offsets(clocks.offset[known], utc[known], harvest)
         return local, dated, utc, elapsed
 
     def _month_first(self) -> bool | None:
@@ -217,7 +218,7 @@ class RowReader:
         days = [_first_day(read_clocks(sample, first)) for first in (False, True)]
         return abs(days[1] - self.first_day) < abs(days[0] - self.first_day)
 
-    def _days(self) -> np.ndarray:
+    def _days(self, harvest: Harvest) -> np.ndarray:
         """(n,) days since 1970 from a column of dates; NO_DAY where none is written."""
         column = self.column("date")
         if column is None:
@@ -225,19 +226,15 @@ class RowReader:
         labels = labels_of(column)
         values = pa.array(labels.values, pa.string())
         clocks = read_clocks(values, self.month_first)
-        self._note_lost(values, clocks)
+        note_lost(values, clocks, harvest)
         return clocks.day[labels.codes]
-
-    def _note_lost(self, column: pa.Array, clocks: Clocks) -> None:
-        if clocks.lost >= 0:
-            self.lost = column[clocks.lost].as_py()
 
     def _elapsed(self) -> np.ndarray:
         column = self.column("elapsed")
         if column is None:
             return alike(np.nan, self.size)
         times = read_durations(column, "elapsed" in self.match.milliseconds)
-        if self.match.layout == "laps" and self.column("lap_s") is None:
+        if not self.is_passings and self.column("lap_s") is None:
             self._reject(times.absent, "no_time")
             self._reject(np.isnan(times.seconds), "unreadable_time")
         return np.where(np.abs(times.seconds) < LONGEST_RUN, times.seconds, np.nan)

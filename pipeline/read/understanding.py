@@ -7,16 +7,12 @@ from collections.abc import Iterable, Sequence
 
 from pipeline.read.blocks import Block
 from pipeline.read.gathered import Harvest
+from pipeline.read.layouts import LAYOUTS, Layout
 from pipeline.read.loading import Text
 from pipeline.read.records import Understanding
 from pipeline.read.words import compact
 
 _DELIMITER_NAMES = {";": "semicolon", ",": "comma", "\t": "tab", "|": "vertical bar"}
-_LAYOUTS = {
-    "laps": "laps: a row a lap",
-    "passings": "passings: a row a crossing of the line",
-    "grid": "grid: a column a car, a row a lap number",
-}
 
 
 def fingerprint(header: Sequence[str]) -> str:
@@ -41,7 +37,7 @@ def understood(
     }
     unused = [
         cell for place, cell in enumerate(header.cells)
-        if cell and place not in columns.values() and not header.grid
+        if cell and place not in columns.values() and not header.layout
     ]  # fmt: skip
     return Understanding(
         source=source,
@@ -74,17 +70,17 @@ def _mark(harvest: Harvest) -> str:
 
 def as_text(understanding: Understanding) -> str:
     """The lines that --dry-run prints for a file."""
-    u = understanding
+    u, layout = understanding, LAYOUTS[understanding.layout]
     lines = [
         u.source,
         f"  encoding    {u.encoding}",
         f"  delimiter   {u.delimiter}",
         f"  decimals    {u.decimal_mark}",
-        f"  layout      {_LAYOUTS[u.layout]}",
+        f"  layout      {u.layout}: {layout.words}",
         f"  header      line {u.header_line}" if u.header_line else "  header      none",
     ]
     lines += [f"  title       {title}" for title in u.titles]
-    if u.layout == "grid":
+    if layout.score is not None:
         cars = [cell for cell in u.header[1:] if cell]
         lines.append(
             f"  columns     {len(cars)}: " + ", ".join(cars[:6]) + (" …" if cars[6:] else "")
@@ -93,13 +89,13 @@ def as_text(understanding: Understanding) -> str:
     if u.unused:
         lines.append("  not used    " + ", ".join(f"'{cell}'" for cell in u.unused))
     lines += ["  first laps", *(f"    {lap}" for lap in u.first_laps)]
-    lines.append(f"  If a column is wrong: {_advice(u)}")
+    lines.append(f"  If a column is wrong: {_advice(u, layout)}")
     return "\n".join(lines)
 
 
-def _advice(u: Understanding) -> str:
-    if u.layout == "grid":
-        return "--layout laps, --layout passings, or --map FIELD=COLUMN"
-    field = "lap_s" if u.layout == "laps" else "at"
+def _advice(u: Understanding, layout: Layout) -> str:
+    if layout.score is not None:
+        others = ", ".join(f"--layout {name}" for name in LAYOUTS if name != u.layout)
+        return f"{others}, or --map FIELD=COLUMN"
     other = next(iter(u.unused), "COLUMN")
-    return f"--map {field}='{other}' (and so for each field), or --layout"
+    return f"--map {layout.decisive}='{other}' (and so for each field), or --layout"

@@ -9,6 +9,7 @@ from functools import lru_cache
 from pipeline.read.synonyms import FIELDS, IGNORED, SUMMARY
 
 # Units that a header may carry after its name.
+TIMES = frozenset({"lap_s", "at", "elapsed", "time"})  # fields
 _UNITS = re.compile(
     r"(?:in |en )?\b(?:ms|msec|msecs|millis|milliseconds?|millisekunden|millisecondes|milisegundos"
     r"|millisecondi|milliseconden|ミリ秒|s|sec|secs|seconds?|sek|sekunden|secondes|segundos|secondi"
@@ -173,3 +174,9 @@ def tells_its_kind(text: str) -> bool:
 def says_heat(header: str) -> bool:
     """A word of the header is one for heats."""
     return any(field_of(word) == "heat" for word in normal(header).split())
+
+
+def is_footer(cells: list[str]) -> bool:
+    """True for 'Total;…', 'Printed: …' and the like."""
+    filled = [cell for cell in cells if cell]
+    return bool(filled) and is_summary(filled[0])

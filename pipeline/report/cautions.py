@@ -5,6 +5,8 @@ The tool only reminds: makers, the rules of the event, the venue and local law d
 
 from __future__ import annotations
 
+import re
+
 # Hands and heat. A motor that was stopped can start again; one without a battery cannot.
 BATTERIES = "Charge and store batteries as their maker says."
 UNPLUG = "Unplug the battery before hands go near motor or gears."
@@ -16,6 +18,7 @@ SHEET = " ".join((BATTERIES, UNPLUG, TRACK, CHEMICALS, RULES))
 # Advice on what to fit, beside a chemical or its minutes; no value beyond what was run.
 AS_LABELLED = "as its label and the venue allow"
 EVENT_DECIDES = "the event's rules decide"
+_CHEMICAL = re.compile(r"additive|compound|solvent|cleaner|\bmin(utes?)?\b", re.IGNORECASE)
 # Where advice to strangers rests on the running of one person.
 ONE_DRIVER = "Rests on one driver: with another at the wheel it may be otherwise."
 
@@ -28,3 +31,10 @@ TEAM_ONLY = (
     "For the team: this page names its drivers and holds their runs. To send something on, make a "
     "driver's file: backtoback share."
 )
+
+
+def beside_advice(label: str, unit: str) -> str:
+    """What stands beside advice on a chemical or its minutes; '' beside all other advice."""
+    if not _CHEMICAL.search(f"{label} {unit}"):
+        return ""
+    return f"{AS_LABELLED[0].upper()}{AS_LABELLED[1:]}; {EVENT_DECIDES}."

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from pipeline.report.advice import Group, Item, first_clause
 from pipeline.report.contrasts import (
     Contrast,
     Row,
@@ -16,6 +15,7 @@ from pipeline.report.contrasts import (
     records,
 )
 from pipeline.report.driver_views import interval_verdict
+from pipeline.report.groups import Group, Item, pace_words
 from pipeline.report.words import certainty, effect_words, missing, plural, sentence
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def day_group(result: MeetingResult, context: ReportContext) -> Group | None:
     for row in records(result.effects):
         key = (row.factor, row.level, row.reference)
         rows.setdefault(key, {})[row.outcome, row.condition] = row
-    tried = [Contrast(*key, found, {}, {}) for key, found in rows.items()]
+    tried = [Contrast(*key, found) for key, found in rows.items()]
     items = tuple(
         _day_item(contrast, context)
         for contrast in sorted(tried, key=importance, reverse=True)
@@ -60,7 +60,7 @@ def _day_item(contrast: Contrast, context: ReportContext) -> Item:
     return Item(
         key=f"{contrast.factor}:{contrast.level}:{contrast.reference}",
         name=context.contrast_label(contrast.factor, contrast.level, contrast.reference),
-        text=sentence(first_clause(contrast)),
+        text=sentence(pace_words(contrast)),
         sure=sentence(certainty("pace", pace.ci_low, pace.ci_high)),
     )
 
@@ -127,6 +127,6 @@ def changes_summary(groups: Iterable[Group]) -> str:
         return "No setting was changed between two runs of this meeting."
     gained, lost = counts.get("keep", 0), counts.get("drop", 0)
     return (
-        f"{plural(total, 'change')} between runs: {gained or 'none'} shown faster, "
+        f"{plural(total, 'change')} between two runs, one by one: {gained or 'none'} shown faster, "
         f"{lost or 'none'} shown slower."
     )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from pipeline.decide.places import Part
+from pipeline.tables.outcomes import OUTCOMES, Outcome
 
 if TYPE_CHECKING:
     from pipeline.report.provenance import Provenance
@@ -17,6 +20,7 @@ class ReportContext:
 
     factors: by name. race_seconds: length of a race, s. worthwhile_s: a smaller difference in
     seconds a lap does not matter. set_aside: (reason, rows of the exports set aside for it).
+    outcomes: by name, in the order of the tables.
     """
 
     team: str
@@ -26,6 +30,14 @@ class ReportContext:
     provenance: Provenance
     class_name: str = ""
     set_aside: tuple[tuple[str, int], ...] = ()
+    outcomes: Mapping[str, Outcome] = field(default_factory=lambda: OUTCOMES)
+
+    def part(self, name: str) -> Part:
+        """What sentences have to know of a factor."""
+        factor = self.factors.get(name)
+        if factor is None:
+            return Part(name, "")
+        return Part(factor.label, factor.reference, factor.unit or "", factor.kind == "number")
 
     def factor_label(self, name: str) -> str:
         factor = self.factors.get(name)
@@ -65,9 +77,11 @@ def make_context(
     provenance: Provenance,
     class_name: str = "",
     set_aside: tuple[tuple[str, int], ...] = (),
+    outcomes: Iterable[Outcome] | None = None,
 ) -> ReportContext:
-    """The context with the factors by name."""
+    """The context with factors and outcomes by name; outcomes: None for those of every team."""
     by_name = {factor.name: factor for factor in factors}
+    judged = OUTCOMES if outcomes is None else {outcome.name: outcome for outcome in outcomes}
     return ReportContext(
-        team, by_name, race_seconds, worthwhile_s, provenance, class_name, set_aside
+        team, by_name, race_seconds, worthwhile_s, provenance, class_name, set_aside, judged
     )

@@ -31,10 +31,8 @@ def driver_section(
         for i, (contrast, rows) in enumerate(apart[:MOST], 1)
     )
     lead = (
-        "A driver's own effect, drawn towards the team's as far as that driver's runs are few."
-        if figures
-        else "The team's drivers do not differ on any change by more than what matters "
-        f"({context.worthwhile_s:g} s a lap); the table has each driver's own effect."
+        "A driver's own effect a lap, drawn towards the team's as far as that driver's runs are "
+        "few. Whether another option is to be fitted for it stands at the top of the page."
     )
     return Section(
         "drivers",

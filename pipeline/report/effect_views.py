@@ -13,67 +13,56 @@ from pipeline.report.contrasts import Contrast, Row, has_number, records
 from pipeline.report.svg import inline_svg
 from pipeline.report.views import Cell, FigureView, Heading, TableView, cell, table
 from pipeline.report.words import (
-    NO_MATTER,
     NOTHING,
-    RATIOS,
     Number,
-    condition_words,
     effect_words,
-    is_definite,
     is_good,
     missing,
     number,
     race_length,
     whole,
 )
+from pipeline.tables.conditions import condition_words, is_per_step, sort_key
+from pipeline.tables.outcomes import PACE, SAME, Outcome, is_definite, outcome_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.report.context import ReportContext
 
-# outcome -> (title, what it is, digits, words at the ends of the axis)
-OUTCOMES = {
-    "pace": ("Pace", "seconds a lap, clean laps", 3, ("faster", "slower")),
-    "spread": ("Spread", "how far a driver's laps scatter, in percent", 3, ("steadier", "wilder")),
-    "mistakes": ("Mistakes", "incidents a lap, in percent", 3, ("fewer", "more")),
-    "fade": (
-        "Fade",
-        "seconds a lap, lost with every lap",
-        5,
-        ("fades less", "fades more"),
-    ),
-    "race": ("Race", "seconds over a race", 2, ("faster", "slower")),
-}
+LEGEND = (
+    "● shown to be better; ■ shown to be worse; ◆ shown to be too small to matter; ○ not settled. "
+    "Each line is the 95 % interval: in 19 such intervals of 20 the true value lies inside."
+)
 MARKS = {"better": "●", "worse": "■", "level": "◆", "open": "○", "none": ""}
 
 
-def shown_as(outcome: str, row: Row | None) -> str:
+def shown_as(outcome: Outcome | str, row: Row | None) -> str:
     """better, worse, level (shown too small to matter), open, or none (no number)."""
     if row is None or missing(row.estimate):
         return "none"
     if is_definite(row.verdict):
         return "better" if is_good(outcome, row.estimate) else "worse"
-    return "level" if row.verdict == NO_MATTER else "open"
+    return "level" if row.verdict == SAME else "open"
 
 
-def on_axis(outcome: str, value: float) -> float:
+def on_axis(outcome: Outcome | str, value: float) -> float:
     """The value with nothing at 0: ratios as logarithms."""
-    return math.log(value) if outcome in RATIOS else float(value)
+    return math.log(value) if outcome_of(outcome).is_ratio else float(value)
 
 
-def figure_title(outcome: str, context: ReportContext) -> str:
+def figure_title(outcome: Outcome | str, context: ReportContext) -> str:
     """The outcome with the unit of its axis."""
-    race = f"s over {race_length(context.race_seconds)}"
-    unit = {"pace": "s a lap", "race": race, "fade": "s a lap per lap"}.get(outcome, "%")
-    return f"{OUTCOMES[outcome][0]}, {unit}"
+    of = outcome_of(outcome)
+    return f"{of.label}, {of.axis.format(race=race_length(context.race_seconds))}"
 
 
 def outcome_figure(
-    members: Sequence[Contrast], outcome: str, context: ReportContext, key: str
+    members: Sequence[Contrast], outcome: Outcome | str, context: ReportContext, key: str
 ) -> FigureView | None:
     """An outcome's effects in all conditions together, a lane a change."""
-    rows = [(c, c.rows[outcome, "all"]) for c in members if has_number(c.row(outcome))]
+    name = outcome_of(outcome).name
+    rows = [(c, c.rows[name, "all"]) for c in members if has_number(c.row(name))]
     if not rows:
         return None
     labels = [context.option_label(c.factor, c.level, c.reference) for c, _ in rows]
@@ -83,7 +72,7 @@ def outcome_figure(
 
 
 def lanes_figure(
-    outcome: str,
+    outcome: Outcome | str,
     rows: Sequence[Row],
     labels: Sequence[str],
     context: ReportContext,
@@ -91,16 +80,15 @@ def lanes_figure(
     title: str,
 ) -> FigureView:
     """Rows with estimate, ci_low, ci_high and verdict, a lane each."""
+    of = outcome_of(outcome)
     pairs = list(zip(labels, rows, strict=True))
-    about = f"{title}: {OUTCOMES[outcome][1]}. " + "; ".join(
-        f"{label}: {effect_words(outcome, row.estimate)}" for label, row in pairs
+    about = f"{title}: {of.meaning}. " + "; ".join(
+        f"{label}: {effect_words(of, row.estimate)}" for label, row in pairs
     )
-    cells = [
-        (label, *_estimate_cells(outcome, row), _verdict_cell(outcome, row)) for label, row in pairs
-    ]
+    cells = [(label, *_estimate_cells(of, row), _verdict_cell(of, row)) for label, row in pairs]
     heads = ["Change", Heading("Estimate", True), Heading("95 % interval"), "Verdict"]
-    lanes = tuple(_lane(outcome, label, row) for label, row in pairs)
-    svg = _drawn_lanes(outcome, lanes, _band(outcome, context), key, title, about)
+    lanes = tuple(_lane(of, label, row) for label, row in pairs)
+    svg = _drawn_lanes(of, lanes, _band(of, context), key, title, about)
     data = table(f"{key}-data", f"{title}: the figure's data", heads, cells)
     return FigureView(key, title, about, svg, data)
 
@@ -108,31 +96,30 @@ def lanes_figure(
 Lane = tuple[str, float, float, float, str]
 
 
-def _lane(outcome: str, label: str, row: Row) -> Lane:
+def _lane(outcome: Outcome, label: str, row: Row) -> Lane:
     estimate, low, high = (on_axis(outcome, v) for v in (row.estimate, row.ci_low, row.ci_high))
     return label, estimate, low, high, shown_as(outcome, row)
 
 
 @lru_cache(maxsize=32)  # the team's figures are the same in every driver's file
 def _drawn_lanes(
-    outcome: str, lanes: tuple[Lane, ...], band: float | None, key: str, title: str, about: str
+    outcome: Outcome, lanes: tuple[Lane, ...], band: float | None, key: str, title: str, about: str
 ) -> str:
     import pandas as pd
 
     data = pd.DataFrame(lanes, columns=["label", "estimate", "low", "high", "shown"])
     within = span(list(data["low"]), list(data["high"]))
-    ticks = (percent_ticks if outcome in RATIOS else seconds_ticks)(*within)
-    plot = figures.lanes(data, OUTCOMES[outcome][3], ticks, band, within)
+    ticks = (percent_ticks if outcome.is_ratio else seconds_ticks)(*within)
+    plot = figures.lanes(data, outcome.verdicts, ticks, band, within)
     return inline_svg(plot, key, title, about)
 
 
-def _band(outcome: str, context: ReportContext) -> float | None:
-    return context.worthwhile_s if outcome == "pace" else None
+def _band(outcome: Outcome, context: ReportContext) -> float | None:
+    return context.worthwhile_s if outcome.name == PACE.name else None
 
 
-def _estimate_cells(outcome: str, row: Row) -> tuple[Number, Cell]:
-    digits = OUTCOMES[outcome][2]
-    signed = outcome not in RATIOS
+def _estimate_cells(outcome: Outcome, row: Row) -> tuple[Number, Cell]:
+    digits, signed = outcome.digits, not outcome.is_ratio
     low, high = (number(v, digits, signed=signed) for v in (row.ci_low, row.ci_high))
     between = NOTHING if low.value is None else f"{low.text} to {high.text}"
     return number(row.estimate, digits, signed=signed), Cell(
@@ -140,8 +127,8 @@ def _estimate_cells(outcome: str, row: Row) -> tuple[Number, Cell]:
     )
 
 
-def _verdict_cell(outcome: str, row: Row) -> Cell:
-    return Cell(row.verdict, mark=shown_as(outcome, row))
+def _verdict_cell(outcome: Outcome, row: Row) -> Cell:
+    return Cell(row.verdict.replace("_", " "), mark=shown_as(outcome, row))
 
 
 def trade_figure(members: Sequence[Contrast], context: ReportContext) -> FigureView | None:
@@ -205,44 +192,39 @@ def _trade_row(mark: str, contrast: Contrast) -> dict[str, object]:
 
 
 def options_table(
-    members: Sequence[Contrast], outcome: str, context: ReportContext
+    members: Sequence[Contrast], outcome: Outcome | str, context: ReportContext
 ) -> TableView | None:
     """Changes against conditions: in each cell the effect in words and what the data say."""
-    conditions = _conditions(members, outcome)
-    if not any(has_number(c.row(outcome)) for c in members):
+    of = outcome_of(outcome)
+    conditions = _conditions(members, of.name)
+    if not any(has_number(c.row(of.name)) for c in members):
         return None
     heads = ["Change", *(condition_words(c).capitalize() for c in conditions)]
     rows = [
         (
             context.contrast_label(c.factor, c.level, c.reference),
-            *(_option_cell(outcome, c.row(outcome, condition)) for condition in conditions),
+            *(_option_cell(of, c.row(of.name, condition)) for condition in conditions),
         )
         for c in members
     ]
-    title, unit = OUTCOMES[outcome][:2]
-    return table(f"options-{outcome}", f"{title} by condition ({unit})", heads, rows, cards=True)
+    title = f"{of.label} by condition ({of.meaning})"
+    return table(f"options-{of.name}", title, heads, rows, cards=True)
 
 
 def _conditions(members: Sequence[Contrast], outcome: str) -> list[str]:
     seen = dict.fromkeys(
         condition for c in members for o, condition in c.rows if o == outcome and condition != "all"
     )
-    return ["all", *sorted(seen, key=_condition_order)]
+    return ["all", *sorted(seen, key=sort_key)]
 
 
-def _condition_order(condition: str) -> tuple[str, int, str]:
-    name, _, value = condition.partition("=")
-    order = {"low": 0, "medium": 1, "high": 2}
-    return name, order.get(value, 3), value
-
-
-def _option_cell(outcome: str, row: Row | None) -> Cell:
+def _option_cell(outcome: Outcome, row: Row | None) -> Cell:
     if row is None:
         return cell(NOTHING)
     if missing(row.estimate):
         return Cell(row.verdict, extra="")
     words = effect_words(outcome, row.estimate).replace(" s a lap ", " ")
-    extra = "" if is_definite(row.verdict) else row.verdict
+    extra = "" if is_definite(row.verdict) else row.verdict.replace("_", " ")
     return Cell(words, f"{row.estimate:.6g}", shown_as(outcome, row), extra=extra)
 
 
@@ -270,21 +252,28 @@ def effects_table(effects: pd.DataFrame, context: ReportContext) -> TableView:
 
 
 def _effect_row(row: Row, context: ReportContext) -> list[Cell | Number | str]:
+    of = context.outcomes[row.outcome]
     return [
         context.contrast_label(row.factor, row.level, row.reference),
         row.outcome,
         condition_words(row.condition),
-        *_estimate_cells(row.outcome, row),
-        number(row.std_error, OUTCOMES[row.outcome][2]),
+        *_estimate_cells(of, row),
+        number(row.std_error, of.digits),
         number(row.df, 1),
         number(row.p_value, 4),
         number(row.q_value, 4),
         *(whole(v) for v in (row.n_runs, row.n_drivers, row.n_meetings, row.n_switches)),
-        _verdict_cell(row.outcome, row),
+        _verdict_cell(of, row),
         "" if missing(row.mixed_with) else mixed_words(row.mixed_with, context),
     ]
 
 
 def mixed_words(mixed_with: str, context: ReportContext) -> str:
-    """Factor names as the team says them; grip, driver and session as they are."""
-    return ", ".join(context.factor_label(name.strip()) for name in mixed_with.split(","))
+    """Factor names as the team says them, conditions in words; grip, driver and session as they
+    are."""
+    names = [name.strip() for name in mixed_with.split(",")]
+    is_condition = ["=" in name or is_per_step(name) for name in names]
+    return ", ".join(
+        condition_words(name) if condition else context.factor_label(name)
+        for name, condition in zip(names, is_condition, strict=True)
+    )

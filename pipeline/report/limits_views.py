@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, cast
 
-from pipeline.report.advice import MANY
 from pipeline.report.contrasts import records
 from pipeline.report.effect_views import mixed_words
 from pipeline.report.views import Heading, Section, TableView, table
-from pipeline.report.words import condition_words, missing, number, sentence, whole
+from pipeline.report.words import missing, number, sentence, whole
+from pipeline.tables.conditions import condition_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,40 +66,6 @@ def _cannot_table(
     ]
     heads = ["Change", "Condition", "Why", "Mixed with", *(COUNTS[name][1] for name in counts)]
     return table(key, caption, heads, rows, cards=True)
-
-
-def needs_section(needs: pd.DataFrame, context: ReportContext) -> Section | None:
-    """Pace and race that a season's running can settle in sight; all else behind a fold."""
-    if not len(needs):
-        return None
-    ordered = needs.sort_values("more_switches", kind="stable")
-    near = ordered["outcome"].isin(["pace", "race"]) & (ordered["more_switches"] <= MANY)
-    lead = (
-        "A back-to-back is a run with one option and the next with the other, by one driver. "
-        "The command backtoback plan makes a run order that grip cannot fool."
-    )
-    far = "How many more the other open questions would need"
-    return Section(
-        "needs",
-        "What to run next",
-        lead=(lead,),
-        tables=_some(_needs_table("needs", "How many more settle it", ordered[near], context)),
-        folded=_some(_needs_table("needs-far", far, ordered[~near], context)),
-    )
-
-
-def _needs_table(key: str, caption: str, needs: pd.DataFrame, context: ReportContext) -> TableView:
-    rows = [
-        (
-            context.contrast_label(r.factor, r.level, r.reference),
-            r.outcome,
-            condition_words(r.condition),
-            whole(r.more_switches),
-        )
-        for r in records(needs)
-    ]
-    heads = ["Change", "Outcome", "Condition", Heading("Back-to-backs", True)]
-    return table(key, caption, heads, rows)
 
 
 def quality_section(result: SeasonResult, context: ReportContext) -> Section:

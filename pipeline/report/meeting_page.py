@@ -17,6 +17,7 @@ from pipeline.report.contrasts import Row, records
 from pipeline.report.grip_views import ROOM, curves, grip_figure
 from pipeline.report.layers import driver_shapes
 from pipeline.report.method_views import provenance_section
+from pipeline.report.plan_answers import plan_group
 from pipeline.report.views import (
     Cell,
     FigureView,
@@ -43,21 +44,25 @@ from pipeline.report.words import (
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.plan.answers import Answers
     from pipeline.report.context import ReportContext
     from pipeline.tables.records import MeetingResult
 
 
-def meeting_page(result: MeetingResult, context: ReportContext) -> Page:
-    """All that the run sheet says."""
+def meeting_page(
+    result: MeetingResult, context: ReportContext, planned: Answers | None = None
+) -> Page:
+    """All that the run sheet says. planned: what came of the day's plan, if it had one."""
     runs = without_counters(result.runs, context).sort_values(["date", "hour", "driver"])
     groups = change_groups(runs, context)
     over_the_day = day_group(result, context)
+    asked = plan_group(planned, context) if planned else None
     return Page(
         title=f"Run sheet: {result.meeting}",
         kicker=" · ".join(part for part in (context.team, context.class_name) if part),
         facts=_facts(runs),
         summary=changes_summary(groups),
-        groups=(over_the_day, *groups) if over_the_day else groups,
+        groups=tuple(group for group in (asked, over_the_day, *groups) if group),
         answer_title="What the day's changes did",
         sections=without_empty(
             [

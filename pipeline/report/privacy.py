@@ -16,20 +16,23 @@ from html import unescape
 from typing import TYPE_CHECKING, Any
 
 from pipeline.report.names import Names
+from pipeline.report.private_choices import private_decisions
+from pipeline.report.same_runs import said_once
 from pipeline.report.words import missing
-from pipeline.tables.schema import OUTCOMES
+from pipeline.tables.outcomes import OUTCOMES
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.report.context import ReportContext
+    from pipeline.tables.decisions import Decisions
     from pipeline.tables.records import SeasonResult
 
 MATE, RIVAL, NUMBER = "a team-mate", "another driver", "a transponder"
 SHORTEST_NAME = 3  # shorter ones go as they are written, those of one sign as whole cells alone
 SHORTEST_PART = 3
 # What people write freely: parts of names (a first name) go as well.
-FREE_TEXT = {"session", "heat", "excluded", "text", "sentence", "changed"}
+FREE_TEXT = {"session", "heat", "excluded", "text", "sentence", "changed", "reason"}
 # The team's tables of which a driver's file may hold rows; all others come to it empty.
 TABLES = ("effects", "cannot_tell", "needs", "these")
 # Counts of the team: less one's own runs, they are the team-mates'.
@@ -44,6 +47,7 @@ _WHEN = re.compile(
 OWN_WORDS = {
     *("outcome", "verdict", "expect", "condition", "status", "component", "session_kind"),
     *("factor", "start", "time", "date", "message", "mixed_with", "driver"),
+    *("advice", "grip", "property", "words"),
 }
 
 
@@ -153,23 +157,29 @@ def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResul
     Team-mates' effects, pace and spread, stand there by name or not at all (`others_of`). How a
     car felt is each driver's own. Tables that are not named here come back empty.
     """
+    result = said_once(result)
     shared = {
         name: _findings(found) for name in TABLES if (found := getattr(result, name)) is not None
     }
     shared["runs"] = result.runs[result.runs["driver"] == driver]
     shared["by_driver"] = _by_driver(result.by_driver, driver, others)
     clean: dict[str, Any] = {name: scrubbed(frame, others) for name, frame in shared.items()}
+    clean["decisions"] = _decisions(result.decisions, driver, others)
     rest = {f.name: getattr(result, f.name) for f in fields(result)}
     empty = {name: t.iloc[:0] for name, t in rest.items() if hasattr(t, "iloc")}
-    return replace(
-        result,
-        **{**empty, **clean},
-        notes=(),
-        placebo="",
-        placebo_warning="",
-        second_opinion=None,
-        second_opinion_note="",
-    )
+    said = {"notes": (), "placebo": "", "placebo_warning": "", "second_opinion_note": ""}
+    return replace(result, **{**empty, **clean, **said, "changes": None, "second_opinion": None})
+
+
+def _decisions(found: Decisions | None, driver: str, others: Others) -> Decisions | None:
+    """The driver's own choices and the team's, see private_choices; every text scrubbed."""
+    if found is None:
+        return None
+    own = private_decisions(found, driver, len(others.shown) > 1)
+    frames = {name: rows for name, rows in vars(own).items() if hasattr(rows, "iloc")}
+    clean: dict[str, Any] = {name: scrubbed(rows, others) for name, rows in frames.items()}
+    notes = tuple(others.scrub(note, parts=True) for note in own.notes)
+    return replace(own, notes=notes, **clean)
 
 
 def _findings(frame: pd.DataFrame) -> pd.DataFrame:

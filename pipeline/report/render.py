@@ -24,7 +24,8 @@ MARKS = {name: mark for name, (*_, mark) in SHOWN.items()} | {"none": ""}
 
 def render(page: Page, template: str = "page.html") -> str:
     """The page as HTML, with its style and script inside and allowed by their hashes alone."""
-    return render_template(template, page=page, marks=MARKS)
+    more = "" if page.screen is None else asset("fit.css") + page.screen.rules
+    return render_template(template, more_style=more, page=page, marks=MARKS)
 
 
 def render_template(

@@ -4,30 +4,31 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from pipeline.report.advice import GROUPS, Group, advice, summary
 from pipeline.report.cautions import TEAM_ONLY
-from pipeline.report.contrasts import Contrast, contrasts, group_of, has_number, importance
+from pipeline.report.contrasts import Contrast, contrasts, has_numbers
 from pipeline.report.driver_views import driver_section
 from pipeline.report.effect_views import (
+    LEGEND,
     effects_table,
     options_table,
     outcome_figure,
     trade_figure,
 )
 from pipeline.report.grip_views import grip_figures
-from pipeline.report.limits_views import cannot_section, needs_section, quality_section
+from pipeline.report.limits_views import cannot_section, quality_section
 from pipeline.report.method_views import method_section, provenance_section
-from pipeline.report.views import Cell, Heading, Page, Section, table, without_empty
+from pipeline.report.same_runs import said_once
+from pipeline.report.screen import screen
+from pipeline.report.views import Cell, Page, Section, table, without_empty
 from pipeline.report.words import (
     certainty,
-    condition_words,
     date_words,
     missing,
     plural,
     race_length,
     sentence,
-    whole,
 )
+from pipeline.tables.conditions import condition_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,34 +36,27 @@ if TYPE_CHECKING:
     from pipeline.report.context import ReportContext
     from pipeline.tables.records import SeasonResult
 
-LEGEND = (
-    "● shown to be better; ■ shown to be worse; ◆ shown to be too small to matter; ○ not settled. "
-    "Each line is the 95 % interval: in 19 such intervals of 20 the true value lies inside."
-)
 CLAIM_MARKS = {"supported": "better", "contradicted": "worse", "open": "open"}
 
 
 def season_page(result: SeasonResult, context: ReportContext) -> Page:
     """All that the season's page says. Pure: the same tables give the same page."""
-    members = in_order(contrasts(result))
-    groups = advice(result, context)
+    answer, once = screen(result, context), said_once(result)
+    members = contrasts(once)
     return Page(
-        title="What each change was worth",
+        title="What each change was worth" if answer is None else "What to fit",
         kicker=_kicker(context),
         facts=(*_facts(result.runs), *filter(None, [result.placebo])),
         first=_warning(result.placebo_warning),
-        summary=summary(groups),
-        groups=groups,
         sections=without_empty(
             [
                 options_section(members, context),
                 effects_section(members, context),
                 race_section(members, context),
                 driver_section(result, members, context),
-                claims_section(result.claims),
+                claims_section(result.claims, context),
                 grip_section(result.grip),
-                cannot_section(result.cannot_tell, context),
-                needs_section(result.needs, context),
+                cannot_section(once.cannot_tell, context),
                 quality_section(result, context),
                 method_section(result, context),
                 all_effects_section(result, context),
@@ -70,6 +64,7 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
             ]
         ),
         footer=(TEAM_ONLY,),
+        screen=answer,
     )
 
 
@@ -93,26 +88,15 @@ def _facts(runs: pd.DataFrame) -> tuple[str, ...]:
     )
 
 
-def in_order(members: list[Contrast]) -> list[Contrast]:
-    """Contrasts in the order of the first screen."""
-    order = list(GROUPS)
-    return sorted(members, key=lambda c: (order.index(group_of(c)), -importance(c)))
-
-
-def has_numbers(members: list[Contrast]) -> bool:
-    """Any contrast has an estimate."""
-    return any(has_number(row) for member in members for row in member.rows.values())
-
-
 def options_section(members: list[Contrast], context: ReportContext) -> Section | None:
     """Changes against conditions: pace in sight, spread and race behind a fold."""
     if not has_numbers(members):
         return None
-    views = {o: options_table(members, o, context) for o in ("pace", "spread", "race", "mistakes")}
+    views = {o: options_table(members, context.outcomes[o], context) for o in _asked(context)}
     pace = views.pop("pace")
     return Section(
         "options",
-        "Which option in which conditions",
+        "Pace and the rest by condition",
         lead=(
             "Grip is how much the track holds: it is low, medium or high by the team's own word in "
             "meetings.csv. Pace is the mean clean lap, corrected for the grip of the moment.",
@@ -122,13 +106,19 @@ def options_section(members: list[Contrast], context: ReportContext) -> Section 
     )
 
 
+def _asked(context: ReportContext) -> list[str]:
+    """Outcomes that are drawn, in the order in which a racer asks for them."""
+    drawn = [outcome.name for outcome in context.outcomes.values() if outcome.figure]
+    return list(dict.fromkeys(["pace", "spread", "race", *drawn]))
+
+
 def effects_section(members: list[Contrast], context: ReportContext) -> Section | None:
     if not has_numbers(members):
         return None
     found = [
-        outcome_figure(members, "pace", context, "effects-pace"),
-        outcome_figure(members, "spread", context, "effects-spread"),
-        outcome_figure(members, "mistakes", context, "effects-mistakes"),
+        outcome_figure(members, outcome, context, f"effects-{outcome.name}")
+        for outcome in context.outcomes.values()
+        if outcome.figure == "effects"
     ]
     worth = f"{context.worthwhile_s:g}"
     return Section(
@@ -161,34 +151,30 @@ def race_section(members: list[Contrast], context: ReportContext) -> Section | N
     )
 
 
-def claims_section(claims: pd.DataFrame) -> Section | None:
+def claims_section(claims: pd.DataFrame, context: ReportContext) -> Section | None:
     if not len(claims):
         return None
-    rows = [_claim(row) for row in claims.to_dict("records")]
+    rows = [_claim(row, context) for row in claims.to_dict("records")]
     heads = [
         "What the team believes",
         "Verdict",
         "What the data say",
-        Heading("More", True),
     ]
-    note = "More: back-to-backs (a change and back, by one driver) still needed to settle it."
-    view = table("claims", "The team's claims", heads, rows, cards=True, note=note)
+    view = table("claims", "The team's claims", heads, rows, cards=True)
     return Section("claims", "What the team believes, tested", tables=(view,))
 
 
-def _claim(row: dict[Any, Any]) -> list[Any]:
+def _claim(row: dict[Any, Any], context: ReportContext) -> list[Any]:
     found = "no estimate"
     if not missing(row["estimate"]):
         where = condition_words(str(row["condition"]))
-        words = certainty(str(row["outcome"]), row["ci_low"], row["ci_high"])
+        words = certainty(context.outcomes[row["outcome"]], row["ci_low"], row["ci_high"])
         found = sentence(f"{where}, {words}")
-    more = row.get("more_switches")
     verdict = str(row["verdict"])
     return [
         str(row["text"]),
         Cell(verdict, mark=CLAIM_MARKS.get(verdict, "level")),
         found,
-        whole(more) if not missing(more) else "",
     ]
 
 
@@ -217,6 +203,3 @@ def all_effects_section(result: SeasonResult, context: ReportContext) -> Section
         lead=("The whole result table, as in effects.csv. Headings sort.",),
         folded=(effects_table(result.effects, context),),
     )
-
-
-__all__ = ["Group", "season_page"]

@@ -29,7 +29,7 @@ def sheet_page(plan: Plan) -> dict[str, Any]:
         "factors": [_factor_words(factor) for factor in request.factors],
         "tables": [_table(plan, driver) for driver in range(len(request.drivers))],
         "promises": [(contrast_words(c), promise(plan, c)) for c in plan.contrasts],
-        "roomy": len(request.drivers) * request.runs <= ROOMY_ROWS,
+        "roomy": sum(plan.slots.ends) <= ROOMY_ROWS,
         "notes": notes(plan),
         "caution": CAUTION,
         "type_back": TYPE_BACK,
@@ -43,16 +43,23 @@ def _factor_words(factor: Any) -> str:
 def _table(plan: Plan, driver: int) -> dict[str, Any]:
     from pipeline.plan.output import changed
 
-    request = plan.request
     rows = []
-    for run in range(request.runs):
-        change = changed(plan, driver, run) if run else {}
+    for run in range(plan.slots.ends[driver]):
+        change, setting = changed(plan, driver, run) if run else {}, plan.setting(driver, run)
         cells = [
-            {"level": level, "changed": name in change}
-            for name, level in plan.setting(driver, run).items()
+            {"level": setting.get(factor.name, "?"), "changed": factor.name in change}
+            for factor in plan.request.factors
         ]
-        rows.append({"run": run + 1, "cells": cells, "warm_up": run < request.warm_up})
-    return {"driver": request.drivers[driver], "rows": rows}
+        rows.append(
+            {
+                "run": run + 1,
+                "start": plan.start(driver, run),
+                "cells": cells,
+                "warm_up": run < plan.request.warm_up,
+                "driven": run < len(plan.slots.done[driver]),
+            }
+        )
+    return {"driver": plan.request.drivers[driver], "rows": rows}
 
 
 def sheet_html(plan: Plan) -> str:

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.report.advice import Group
+from pipeline.report.groups import Group
+from pipeline.report.screen_views import Screen
 from pipeline.report.words import Number
 
 
@@ -71,18 +72,20 @@ class Section:
 
 @dataclass(frozen=True)
 class Page:
-    """A whole page. groups: the advice of the first screen; facts: the lines under the title."""
+    """A whole page. groups: what the day's changes did; facts: the lines under the title; screen:
+    what to fit."""
 
     title: str
     kicker: str
     facts: tuple[str, ...]
-    summary: str
-    groups: tuple[Group, ...]
-    sections: tuple[Section, ...]
+    summary: str = ""
+    groups: tuple[Group, ...] = ()
+    sections: tuple[Section, ...] = ()
     footer: tuple[str, ...] = ()
     answer_title: str = "What to run"
     lang: str = "en"
     first: tuple[Section, ...] = field(default=())
+    screen: Screen | None = None
 
 
 def cell(content: str | Number, *, mark: str = "", extra: str = "") -> Cell:

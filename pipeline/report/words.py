@@ -8,20 +8,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from pipeline.tables.cells import plural as plural
+from pipeline.tables.outcomes import Outcome, outcome_of
+from pipeline.tables.schema import missing
+
 MINUS = "−"
 NOTHING = "–"
-NO_MATTER = "no difference that matters"
-NOT_ENOUGH = "not enough runs"
-NOT_SEPARABLE = "not separable"
-RATIOS = frozenset({"spread", "mistakes"})
-# outcome -> (word when the level is below the reference, word when it is above)
-DIRECTIONS = {
-    "pace": ("faster", "slower"),
-    "spread": ("steadier", "wilder"),
-    "mistakes": ("fewer", "more"),
-    "fade": ("fades less", "fades more"),
-    "race": ("faster", "slower"),
-}
 _SMALL = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
@@ -48,13 +40,6 @@ def printable(text: str) -> str:
     return _UNSEEN.sub(" ", text)
 
 
-def missing(value: Any) -> bool:
-    """True for None, NaN and pandas' NA; a text is never missing, whatever it says."""
-    if isinstance(value, str):
-        return False
-    return value is None or str(value) in {"<NA>", "nan", "NaT"}
-
-
 def number(value: Any, digits: int, *, signed: bool = False, unit: str = "") -> Number:
     """A number with fixed decimals, a true minus sign and a unit; a dash where there is none."""
     if missing(value) or not math.isfinite(float(value)):
@@ -76,10 +61,6 @@ def whole(value: Any) -> Number:
 def count_word(count: int) -> str:
     """Small counts as words, as in running text."""
     return _SMALL[count] if 0 <= count < len(_SMALL) else str(count)
-
-
-def plural(count: int, noun: str, nouns: str = "") -> str:
-    return f"{count} {noun if count == 1 else nouns or noun + 's'}"
 
 
 def race_length(seconds: float) -> str:
@@ -109,39 +90,28 @@ def hour_words(hours: float) -> str:
     return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
 
 
-def is_definite(verdict: str) -> bool:
-    """The data show a direction, within the fixed words."""
-    return verdict in {word for pair in DIRECTIONS.values() for word in pair}
+def is_good(outcome: Outcome | str, estimate: float) -> bool:
+    of = outcome_of(outcome)
+    return (estimate < of.no_effect) != of.higher_is_better
 
 
-def is_leaning(verdict: str) -> bool:
-    return verdict.startswith("leaning")
+def direction(outcome: Outcome | str, estimate: float) -> str:
+    of = outcome_of(outcome)
+    return of.verdict(estimate < of.no_effect)
 
 
-def is_good(outcome: str, estimate: float) -> bool:
-    """Below the reference is better in every outcome."""
-    return estimate < (1.0 if outcome in RATIOS else 0.0)
-
-
-def direction(outcome: str, estimate: float) -> str:
-    return DIRECTIONS[outcome][0 if is_good(outcome, estimate) else 1]
-
-
-def size(outcome: str, value: float) -> str:
+def size(outcome: Outcome | str, value: float) -> str:
     """The size without its direction: '0.04 s a lap', '15 %', '1.1 s'."""
-    units = {"pace": " s a lap", "race": " s", "fade": " ms of fade a lap"}
-    return _bare(outcome, value) + units.get(outcome, "")
+    return _bare(outcome_of(outcome), value) + outcome_of(outcome).unit
 
 
-def _bare(outcome: str, value: float) -> str:
+def _bare(of: Outcome, value: float) -> str:
     """Ratios as percent (above 2 as a multiple), pace to 0.01 s, race to 0.1 s; a digit more
     where that would say zero.
     """
-    if outcome in RATIOS:
+    if of.is_ratio:
         return f"{value:.1f} times" if value > 2.0 else _rounded(value * 100 - 100, 0) + " %"
-    if outcome == "fade":
-        return _rounded(value * 1000, 1)
-    return _rounded(value, 1 if outcome == "race" else 2)
+    return _rounded(value * of.said_scale, of.said_digits)
 
 
 def _rounded(value: float, digits: int) -> str:
@@ -149,41 +119,31 @@ def _rounded(value: float, digits: int) -> str:
     return text if float(text) else f"{abs(value):.{digits + 1}f}"
 
 
-def effect_words(outcome: str, value: float) -> str:
+def effect_words(outcome: Outcome | str, value: float) -> str:
     """'0.04 s a lap slower', '15 % steadier', '30 % fewer mistakes', '1.1 s faster'."""
-    word = direction(outcome, value).removeprefix("fades ")
-    if outcome == "mistakes":
-        word += " mistakes"
-    if outcome in RATIOS and value > 2.0:
-        word = {"spread": "the spread", "mistakes": "the mistakes"}[outcome]
-    return f"{size(outcome, value)} {word}"
+    of = outcome_of(outcome)
+    word = of.said[value >= of.no_effect] or direction(of, value)
+    if of.is_ratio and value > 2.0:
+        word = of.noun
+    return f"{size(of, value)} {word}"
 
 
-def interval_words(outcome: str, low: float, high: float) -> str:
+def interval_words(outcome: Outcome | str, low: float, high: float) -> str:
     """'between 0.02 and 0.06 s a lap slower', or with both directions where it spans nothing."""
-    if is_good(outcome, low) == is_good(outcome, high):
-        near, far = sorted((low, high), key=lambda v: abs(v - (outcome in RATIOS)))
-        same_form = outcome not in RATIOS or near > 2.0 or far <= 2.0
-        first = _bare(outcome, near) if same_form else effect_words(outcome, near)
-        return f"between {first} and {effect_words(outcome, far)}"
-    return f"between {effect_words(outcome, low)} and {effect_words(outcome, high)}"
+    of = outcome_of(outcome)
+    if is_good(of, low) == is_good(of, high):
+        near, far = sorted((low, high), key=lambda v: abs(v - of.no_effect))
+        same_form = not of.is_ratio or near > 2.0 or far <= 2.0
+        first = _bare(of, near) if same_form else effect_words(of, near)
+        return f"between {first} and {effect_words(of, far)}"
+    return f"between {effect_words(of, low)} and {effect_words(of, high)}"
 
 
-def certainty(outcome: str, low: float, high: float, scope: str = "") -> str:
+def certainty(outcome: Outcome | str, low: float, high: float, scope: str = "") -> str:
     """The interval in words; scope: 'the next meeting' or 'these meetings', of which it speaks."""
-    what = {"spread": "the spread", "mistakes": "the rate of mistakes"}.get(outcome, "it")
     where = f"at {scope} " if scope else ""
+    what = outcome_of(outcome).subject
     return f"19 chances in 20 that {where}{what} lies {interval_words(outcome, low, high)}"
-
-
-def condition_words(condition: str) -> str:
-    """'grip=high' → 'at high grip', 'surface=carpet' → 'on carpet', 'all' → 'overall'."""
-    name, _, value = condition.partition("=")
-    if name == "all":
-        return "overall"
-    if name == "grip":
-        return f"at {value} grip"
-    return f"on {value}" if name == "surface" else f"where {name} is {value}"
 
 
 def sentence(text: str) -> str:

@@ -31,7 +31,7 @@ def write_season(
 
 
 def tables(result: SeasonResult, factors: tuple[str, ...]) -> dict[str, bytes]:
-    """effects.csv, effects.parquet, runs.parquet and grip.parquet.
+    """effects.csv, effects.parquet, runs.parquet and grip.parquet, and the tables of decisions.
 
     runs.parquet: the team's runs alone, since it lies beside a page that people send on;
     schema.RUNS, a column a factor, then MORE_RUN_COLUMNS.
@@ -39,12 +39,15 @@ def tables(result: SeasonResult, factors: tuple[str, ...]) -> dict[str, bytes]:
     effects = EFFECTS.conform(result.effects)
     columns = [*RUNS.names, *factors, *MORE_RUN_COLUMNS]
     runs = result.runs[result.runs["team"]]
-    return {
+    files = {
         "effects.csv": csv_bytes(effects),
         "effects.parquet": parquet(effects),
         "runs.parquet": parquet(runs[[c for c in columns if c in runs]]),
         "grip.parquet": parquet(GRIP.conform(result.grip)),
     }
+    for table, rows in result.decisions.tables() if result.decisions else ():
+        files |= {f"{table}.csv": csv_bytes(rows), f"{table}.parquet": parquet(rows)}
+    return files
 
 
 def parquet(frame: pd.DataFrame) -> bytes:

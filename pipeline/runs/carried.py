@@ -23,7 +23,7 @@ def carried_over(team: Team, log: SetupLog, runs: pd.DataFrame) -> Iterator[tupl
     names = [factor.name for factor in team.factors]
     earlier = pd.DataFrame(
         {name: pd.Series(log.carried.get(name, {}), mine.index, dtype="str") for name in names},
-        mine.index,
+        index=mine.index,
     )
     for meeting, part in mine.groupby("meeting", sort=False):
         came = earlier.loc[part.index]

@@ -22,9 +22,11 @@ from pipeline.runs.setups import SetupLog, join
 from pipeline.store.parquet import ImportRecord, Store, open_store
 from pipeline.store.records import MeetingRecord, import_again
 from pipeline.store.streams import read_streams
+from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.records import SeasonData
 from pipeline.team.classes import choose_class, one_spelling, with_changes, with_only_class
 from pipeline.team.people import People, people_of
+from pipeline.team.session_facts import conditions_of
 from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
@@ -245,15 +247,15 @@ def runs_of(store: Store, team: Team, meetings: list[str], people: People) -> St
 
 
 def _with_conditions(runs: pd.DataFrame, team: Team) -> list[str]:
-    """Put surface and grip of meetings.csv in; what is to be said about it."""
-    table = team.meetings.set_index("meeting")
-    for column in ("surface", "grip"):
-        runs[column] = runs["meeting"].map(table[column]).replace("", None)
+    """Put in what meetings.csv and sessions.csv say of the track; what is to be said about it."""
+    for name, cells in conditions_of(team, runs).items():
+        runs[name] = cells
+    known = set(team.meetings["meeting"])
     return [
         f"meeting '{meeting}' is in the store but not in meetings.csv: its surface and grip are "
         "unknown"
         for meeting in runs["meeting"].unique()
-        if meeting not in table.index
+        if meeting not in known
     ]
 
 
@@ -308,16 +310,20 @@ def _season_data(
 ) -> SeasonData:
     """The wanted runs and their laps, with the columns that the models are promised."""
     columns = ["meeting", "date", "class", "session", "session_kind", "heat", "driver", "team"]
-    columns += ["run_no", "hour", "hour_known", "start", "surface", "grip", "excluded", "total_s"]
+    columns += ["run_no", "hour", "hour_known", "start", *CONDITIONS, "excluded", "total_s"]
+    columns += [condition.name for condition in team.conditions]
     columns += [factor.name for factor in team.factors if factor.name in runs]
-    text = dict.fromkeys(["start", "surface", "grip", "excluded"], "str")
+    text = dict.fromkeys(["start", *CONDITIONS, "excluded"], "str")
     if not wanted.all():
         number = (wanted.cumsum() - 1).to_numpy()
         laps = laps[wanted.to_numpy()[laps["run"].to_numpy()]].reset_index(drop=True)
         laps = laps.assign(run=number[laps["run"].to_numpy()])
     runs = runs.loc[wanted, columns].astype(text).reset_index(drop=True)
     runs = runs.assign(**{str(name): cells for name, cells in run_table(runs, laps).items()})
-    return SeasonData(runs, laps, team.factors, team.claims, team.race_seconds, team.worthwhile_s)
+    return SeasonData(
+        runs, laps, team.factors, team.claims, team.race_seconds, team.worthwhile_s,
+        team.worth_changing_s, team.properties, conditions=team.conditions,
+    )  # fmt: skip
 
 
 def _time_notes(runs: pd.DataFrame) -> list[str]:

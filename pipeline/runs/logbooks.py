@@ -43,10 +43,8 @@ _HALF_DAY = re.compile(r"(\d{1,2}[:.]\d{2}(?:[:.]\d{2})?) ?([ap])\.?m\.?", re.IG
 
 def read_log(team: Team) -> SetupLog:
     """setups.csv, feel.csv and all logbooks, checked for themselves, not yet against runs."""
-    log = read_typed(team)
     paths = logbook_files(team.folder)
-    if paths:
-        log.warnings = [words for words in log.warnings if not words.startswith("no setups.csv")]
+    log = read_typed(team, is_all=not paths)
     for path in paths:
         name = path.relative_to(team.folder).as_posix()
         file = read_books(team, path, name)

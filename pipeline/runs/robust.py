@@ -1,11 +1,12 @@
 """How surely each clean lap is one: slow laps that no bound tells from ordinary ones count less.
 
 A lap that loses half a second to a small mistake passes every bound that spares honest laps. So
-the clean laps of a run are taken as a mixture: ordinary ones, normal about the run's own trend, and
-slower ones by an exponential loss (the normal plus an exponential: Hohle 1965, from memory). Each
-lap's chance to be ordinary becomes its weight, by expectation and maximisation (Dempster, Laird and
-Rubin 1977). Where no lap lost anything the share of slow ones comes out near zero, and the weights
-near one. With the weights held, run means and products within runs are sufficient as before.
+the clean laps of a run are taken as a mixture: ordinary ones, normal about the run's mean and a
+trend that all runs share, and slower ones by an exponential loss (the normal plus an exponential:
+Hohle 1965, from memory). Each lap's chance to be ordinary becomes its weight, by expectation and
+maximisation (Dempster, Laird and Rubin 1977). Where no lap lost anything the share of slow ones
+comes out near zero, and the weights near one. With the weights held, run means and products within
+runs are sufficient as before.
 """
 
 from __future__ import annotations

@@ -91,11 +91,14 @@ class SetupLog:
         self.problems.append(Problem(found, expected, where or self.name, line, column, advice))
 
 
-def read_typed(team: Team) -> SetupLog:
-    """Read and check setups.csv for itself: names, factors and values, not yet runs."""
+def read_typed(team: Team, is_all: bool) -> SetupLog:
+    """Read and check setups.csv for itself: names, factors and values, not yet runs.
+
+    is_all: there is no logbook, so that without this file nothing is known.
+    """
     sheet = read_sheet(team.folder, "setups", ())
     if sheet is None:
-        return SetupLog(warnings=["no setups.csv: no run has a known setting"])
+        return SetupLog(warnings=["no setups.csv: no run has a known setting"] * is_all)
     return log_of(team, sheet, team.factors, changes=True)
 
 

@@ -32,7 +32,8 @@ class SetupFactor:
 
     kind: category, ordered or number. `levels` maps a level to the properties that it changes
     against the reference; for a number `per_unit` does so for one unit above the reference, and
-    `usual` holds the values that people try.
+    `usual` holds the values that people try. `positions`: of its levels on the property that the
+    team names, none without one.
     """
 
     name: str
@@ -43,6 +44,7 @@ class SetupFactor:
     unit: str = ""
     per_unit: Mapping[str, float] = field(default_factory=dict)
     usual: tuple[str, ...] = ()
+    positions: Mapping[str, int] = field(default_factory=dict)
 
     def change(self, value: str) -> Array:
         """What a value does to the car: (properties,), added to the car without it.

@@ -20,6 +20,8 @@ from pipeline.tables.outputs import write_files
 
 WRITING, TIMING = 11, 12  # streams of chance, after those of the world
 
+PROPERTY = "stiffness"  # what several of the invented parts change
+
 
 @dataclass(frozen=True)
 class Season:
@@ -84,6 +86,8 @@ def _team_toml(season: Season) -> str:
     ]
     if any(len(driver.classes) > 1 for driver in season.world.drivers):
         lines.append(f"class = {_quoted(MAIN_CLASS)}  # the one that is meant")
+    if any(factor.positions for factor in season.world.factors.values()):
+        lines += ["", "[[property]]", f"name = {_quoted(PROPERTY)}", 'label = "Stiffness"']
     for factor in season.world.factors.values():
         lines += ["", "[[factor]]", *_factor_lines(factor)]
     for claim in season.claims:
@@ -96,7 +100,12 @@ def _factor_lines(factor: SetupFactor) -> list[str]:
     if factor.levels:
         lines.append(f"levels = [{', '.join(_quoted(level) for level in factor.levels)}]")
     lines.append(f"reference = {_quoted(factor.reference)}")
-    return [*lines, f"unit = {_quoted(factor.unit)}"] if factor.unit else lines
+    if factor.unit:
+        lines.append(f"unit = {_quoted(factor.unit)}")
+    if factor.positions:
+        at = [f"{_quoted(level)} = {factor.positions[level]}" for level in factor.levels]
+        lines += [f"property = {_quoted(PROPERTY)}", f"positions = {{ {', '.join(at)} }}"]
+    return lines
 
 
 def _quoted(text: str) -> str:

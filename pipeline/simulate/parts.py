@@ -19,6 +19,7 @@ REAR_BAR = SetupFactor(
         "1.4": {"stiffness": 0.35, "rotation": 0.05},
     },
     unit="mm",
+    positions={"1.2": -1, "1.3": 0, "1.4": 1},
 )
 CENTRE_BRACE = SetupFactor(
     "centre_brace",
@@ -26,6 +27,7 @@ CENTRE_BRACE = SetupFactor(
     "category",
     "fitted",
     {"fitted": {}, "removed": {"stiffness": -0.60}},
+    positions={"fitted": 0, "removed": -1},
 )
 REAR_TOE = SetupFactor(
     "rear_toe",
@@ -71,6 +73,7 @@ FRONT_SPRING = SetupFactor(
     "ordered",
     "medium",
     {"soft": {"stiffness": -0.25, "rotation": 0.15}, "medium": {}, "hard": {"stiffness": 0.25}},
+    positions={"soft": -1, "medium": 0, "hard": 1},
 )
 FRONT_OIL = SetupFactor(
     "front_oil",

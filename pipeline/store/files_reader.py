@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import AmbiguousError, CallError, Problem, UserError, pasteable
 from pipeline.read import Export, ReadOptions, read_export
-from pipeline.read.records import LAYOUTS
+from pipeline.read.layouts import LAYOUTS
 from pipeline.store.batches import FileRead, recorded
 from pipeline.store.export_files import ExportFile, Skipped, sha256_of
 from pipeline.store.records import ImportRecord, MeetingRecord

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import CallError, UserError, pasteable
-from pipeline.read.records import LAYOUTS
+from pipeline.read.layouts import LAYOUTS
 from pipeline.store.batches import make_batch
 from pipeline.store.commit import Writer
 from pipeline.store.export_files import (

@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from pipeline.tables.outcomes import OUTCOMES, Outcome
+
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.team.folder import Claim, Factor
+    from pipeline.tables.decisions import Decisions
+    from pipeline.team.folder import Claim, Factor, NumberCondition, Property
 
 
 @dataclass(frozen=True)
@@ -20,9 +23,11 @@ class SeasonData:
         team (bool), run_no (int, from 1 within driver and meeting),
         hour (float: local hours since midnight of `date` at the middle of the run; where the
         start is unknown, the session's place in the day in steps of 0.5), hour_known (bool),
-        start (ISO local text or null), surface, grip (text or null),
+        start (ISO local text or null), one a condition, as surface, grip (text or null),
         excluded (text: the reason why the run stays out of the models, or null),
-        and one text column per factor (null: unknown; rivals: null).
+        one text column per factor (null: unknown; rivals: null),
+        and one column of numbers per further condition (NaN: not known).
+    outcomes: what changes are judged by, in the order of the tables: every team's, then its own.
     laps: one row a lap, columns run (int, row of `runs`), lap (int, from 1), lap_s (float, s),
         status (see schema.LAP_STATUSES).
     """
@@ -33,6 +38,10 @@ class SeasonData:
     claims: tuple[Claim, ...] = ()
     race_seconds: float = 300.0
     worthwhile_s: float = 0.03
+    worth_changing_s: float = 0.1
+    properties: tuple[Property, ...] = ()
+    outcomes: tuple[Outcome, ...] = field(default_factory=lambda: tuple(OUTCOMES.values()))
+    conditions: tuple[NumberCondition, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -64,6 +73,8 @@ class SeasonResult:
     notes: sentences for the reader, each about this data set.
     placebo, placebo_warning: what the analysis found on shuffled logs, where that was asked for,
         and a warning where it was more than chance allows; else ''.
+    decisions: what to fit and what to test next, see tables.decisions; None where nobody asked.
+    changes: decisions.CHANGES, since the last meeting; None where that was not asked for.
     """
 
     effects: pd.DataFrame
@@ -85,6 +96,8 @@ class SeasonResult:
     placebo: str = ""
     placebo_warning: str = ""
     timings: dict[str, float] = field(default_factory=dict)
+    decisions: Decisions | None = None
+    changes: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)

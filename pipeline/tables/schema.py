@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from pipeline.tables.outcomes import OUTCOMES
+
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
@@ -18,8 +20,6 @@ LAP_STATUSES = (
     "clean", "first", "incident", "traffic", "missed", "double", "neutralised", "other",
 )  # fmt: skip
 SESSION_KINDS = ("practice", "qualifying", "final", "test")
-OUTCOMES = ("pace", "spread", "mistakes", "fade", "race")
-CONDITIONS = ("grip", "surface")
 
 _ARROW = {"text": "string", "integer": "int64", "number": "float64", "yes/no": "bool"}
 
@@ -104,6 +104,13 @@ class Table:
             raise ValueError(f"{self.name}.{column.name}: {sorted(strange)}")
 
 
+def missing(value: Any) -> bool:
+    """True for None, NaN and pandas' NA; a text is never missing, whatever it says."""
+    if isinstance(value, str):
+        return False
+    return value is None or str(value) in {"<NA>", "nan", "NaT"}
+
+
 def _distinct(cells: pa.ChunkedArray) -> set[Any]:
     """The values of a column; of codes, those that they may stand for."""
     import pyarrow as pa
@@ -136,11 +143,11 @@ def _as_kind(series: pd.Series, column: Column) -> pd.Series:
     return series.astype("Int64" if column.kind == "integer" else "boolean")
 
 
-def _table(name: str, columns: Iterable[tuple[Any, ...]]) -> Table:
+def table(name: str, columns: Iterable[tuple[Any, ...]]) -> Table:
     return Table(name, tuple(Column(*column) for column in columns))
 
 
-LAPS = _table(
+LAPS = table(
     "laps",
     [
         ("meeting", "text", "name of the meeting"),
@@ -166,7 +173,7 @@ LAPS = _table(
     ],
 )
 
-SET_ASIDE = _table(
+SET_ASIDE = table(
     "set_aside",
     [
         ("meeting", "text", "meeting the import was for"),
@@ -178,7 +185,7 @@ SET_ASIDE = _table(
     ],
 )
 
-SESSIONS = _table(
+SESSIONS = table(
     "sessions",
     [
         ("meeting", "text", "name of the meeting"),
@@ -193,7 +200,7 @@ SESSIONS = _table(
     ],
 )
 
-RUNS = _table(
+RUNS = table(
     "runs",
     [
         ("meeting", "text", "name of the meeting"),
@@ -211,13 +218,14 @@ RUNS = _table(
         ("fade", "number", "slope of the clean laps, s per lap", True),
         ("total_s", "number", "time from start to the last passing, s", True),
         ("best_s", "number", "best clean lap, s", True),
+        ("grip_position", "number", "on the axis of grip: low -1, medium 0, high 1", True),
     ],
 )
 
-EFFECTS = _table(
+EFFECTS = table(
     "effects",
     [
-        ("outcome", "text", "pace, spread, mistakes, fade or race", False, OUTCOMES),
+        ("outcome", "text", f"{', '.join(OUTCOMES)}, or one of the team's own"),
         ("factor", "text", "factor of team.toml"),
         ("level", "text", "level compared; +1 of its unit for a number"),
         ("reference", "text", "level it is compared with"),
@@ -241,7 +249,7 @@ EFFECTS = _table(
     ],
 )
 
-GRIP = _table(
+GRIP = table(
     "grip",
     [
         ("meeting", "text", "name of the meeting"),

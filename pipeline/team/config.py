@@ -7,68 +7,31 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from pipeline.errors import Problem, refusal
+from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.schema import RUNS
-from pipeline.team.factors import Claim, Factor, Feel, number_text
+from pipeline.team.config_keys import (
+    ConditionKeys,
+    FactorKeys,
+    FeelKeys,
+    PropertyKeys,
+    Strict,
+    TeamKeys,
+    claim_keys,
+)
+from pipeline.team.factors import Claim, Factor, Feel, NumberCondition, Property
 from pipeline.team.sheets import nearest
+from pipeline.team.tables import MEETINGS, SESSIONS
 
 FILE = "team.toml"
-_TABLES = ("factor", "claim", "feel")
-_NAME = r"^[A-Za-z_][A-Za-z0-9_]{0,59}$"
-_NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour", "surface"}
-_NOT_A_FACTOR |= {"grip", "factor", "value", "run", "excluded", "note", "start", "venue"}
-
-
-def _number_as_text(value: Any) -> Any:
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    return number_text(value) if is_number else value
-
-
-Text = Annotated[str, BeforeValidator(_number_as_text), Field(min_length=1)]
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
-
-
-class TeamKeys(_Strict):
-    name: Text
-    race_seconds: float = Field(300.0, gt=0, le=36_000)
-    worthwhile_s: float = Field(0.03, gt=0, le=60)
-    worth_changing_s: float = Field(0.1, ge=0, le=3_600)
-    racing_class: Text | None = Field(None, alias="class")
-
-
-class _FactorKeys(_Strict):
-    name: str = Field(pattern=_NAME)
-    label: str = ""
-    kind: Literal["category", "ordered", "number"]
-    levels: list[Text] = []
-    reference: Text | None = None
-    unit: str = ""
-    step: float | None = Field(None, gt=0, allow_inf_nan=False)
-
-
-class _FeelKeys(_Strict):
-    name: str = Field(pattern=_NAME)
-    label: str = ""
-    worse: Text
-    better: Text
-
-
-class _ClaimKeys(_Strict):
-    text: Text
-    factor: Text
-    from_: Text = Field(alias="from")
-    to: Text
-    outcome: Literal["pace", "spread", "mistakes", "fade", "race"]
-    expect: Literal["lower", "higher", "same"]
-    grip: Literal["low", "medium", "high"] | None = None
-    surface: Text | None = None
+_TABLES = ("property", "factor", "condition", "claim", "feel")
+_NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour"}
+_NOT_A_FACTOR |= {"factor", "value", "run", "excluded", "note", "start", "venue"}
+_NOT_A_FACTOR |= {*MEETINGS, *SESSIONS, "hour_known", "corrected_low", "corrected_high"}
 
 
 _EXPECTED = {
@@ -80,6 +43,11 @@ _EXPECTED = {
 }
 
 
+def is_own_name(name: str) -> bool:
+    """Whether no column of the tool's tables is called so."""
+    return name.casefold() not in {*_NOT_A_FACTOR, *CONDITIONS}
+
+
 @dataclass
 class Config:
     """What team.toml says, with the faults found on the way."""
@@ -88,6 +56,8 @@ class Config:
     factors: list[Factor] = field(default_factory=list)
     claims: list[Claim] = field(default_factory=list)
     feels: list[Feel] = field(default_factory=list)
+    properties: list[Property] = field(default_factory=list)
+    conditions: list[NumberCondition] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
 
@@ -124,23 +94,32 @@ class _Reader:
     def config(self) -> Config:
         for key in self.raw.keys() - {"team", *_TABLES}:
             advice = nearest(key, ["team", *_TABLES])
-            expected = "[team], [[factor]], [[claim]] or [[feel]]"
+            expected = "[team], [[property]], [[factor]], [[condition]], [[claim]] or [[feel]]"
             self.fault(f"'{key}'", expected, ("", 0, key), advice)
         team = self.raw.get("team", {})
         self.result.team = self.keys(TeamKeys, team, ("team", 0, "")) if team else None
         if not team:
             self.fault("no [team]", "[team] with a name", ("team", 0, ""))
-        for place, keys in self.tables("factor", _FactorKeys):
+        for place, keys in self.tables("property", PropertyKeys):
+            self.name("property", place, keys.name)
+            self.result.properties.append(Property(keys.name, keys.label or keys.name))
+        for place, keys in self.tables("factor", FactorKeys):
             self.factor(place, keys)
-        for place, keys in self.tables("claim", _ClaimKeys):
+        for place, keys in self.tables("condition", ConditionKeys):
+            if self.name("condition", place, keys.name):
+                label = keys.label or keys.name
+                self.result.conditions.append(
+                    NumberCondition(keys.name, label, keys.unit, keys.step)
+                )
+        for place, keys in self.tables("claim", claim_keys()):
             self.claim(place, keys)
-        for place, keys in self.tables("feel", _FeelKeys):
+        for place, keys in self.tables("feel", FeelKeys):
             self.name("feel", place, keys.name)
             label = keys.label or keys.name
             self.result.feels.append(Feel(keys.name, label, keys.worse, keys.better))
         return self.result
 
-    def tables(self, kind: str, model: type[_Strict]) -> Iterator[tuple[int, Any]]:
+    def tables(self, kind: str, model: type[Strict]) -> Iterator[tuple[int, Any]]:
         found = self.raw.get(kind, [])
         if not isinstance(found, list):
             self.fault(f"[{kind}]", f"[[{kind}]], in double brackets", (kind, 0, ""))
@@ -167,11 +146,11 @@ class _Reader:
         found = "nothing" if missing else _short(fault["input"])
         self.fault(found, expected, (at[0], at[1], key), advice)
 
-    def factor(self, place: int, keys: _FactorKeys) -> None:
+    def factor(self, place: int, keys: FactorKeys) -> None:
         levels = tuple(keys.levels)
         reference = keys.reference or (levels[0] if levels and keys.kind != "number" else "")
         made = Factor(keys.name, keys.label or keys.name, keys.kind, levels, reference, keys.unit,
-                      keys.step)  # fmt: skip
+                      keys.step, keys.property, per_step=keys.per_step)  # fmt: skip
         self.name("factor", place, keys.name)
         if keys.step and keys.kind != "number":
             expected = '`step` only for kind = "number"'
@@ -184,16 +163,39 @@ class _Reader:
                 at = ("factor", place, "reference")
                 self.fault(f"'{keys.reference}'", made.expected(), at)
             made = replace(made, reference=read or "", reference_text=keys.reference)
-        self.result.factors.append(made)
+        self.result.factors.append(self.with_positions(place, made, keys))
 
-    def name(self, kind: str, place: int, name: str) -> None:
-        """Names of factors and feels are columns of the same tables: one space."""
-        at = (kind, place, "name")
-        if name.casefold() in _NOT_A_FACTOR:
+    def with_positions(self, place: int, factor: Factor, keys: FactorKeys) -> Factor:
+        """The factor with each level's position on its property."""
+        named = [each.name for each in self.result.properties]
+        if factor.property and factor.property not in named:
+            advice = nearest(factor.property, named)
+            at = ("factor", place, "property")
+            self.fault(f"'{factor.property}'", "the name of a [[property]]", at, advice)
+        read = {level: factor.read(level) for level in keys.positions}
+        is_number, needs = factor.kind == "number", "`per_step`" if factor.kind == "number" else ""
+        needs = needs or f"`positions` with {', '.join(factor.levels)}"
+        given = factor.per_step is not None if is_number else set(read.values()) == {*factor.levels}
+        beside = keys.positions if is_number else factor.per_step is not None
+        if bool(factor.property) != bool(given or beside) or (factor.property and not given):
+            expected = f"with `property` {needs}, and nothing of the kind without it"
+            found = f"positions {keys.positions}" if keys.positions else "no such key"
+            self.fault(found, expected, ("factor", place, "positions"))
+        positions = tuple((str(read[level]), at) for level, at in keys.positions.items())
+        return replace(factor, positions=positions)
+
+    def name(self, kind: str, place: int, name: str) -> bool:
+        """Names of factors, properties, conditions and feels: one space."""
+        at, before = (kind, place, "name"), len(self.result.problems)
+        if not is_own_name(name):
             self.fault(f"'{name}'", "a name that no other column has", at)
-        named = {each.name.casefold() for each in self.result.factors}
-        if name.casefold() in named | {each.name.casefold() for each in self.result.feels}:
+        found = self.result
+        named = [each.name for each in found.factors] + [each.name for each in found.feels]
+        named += [each.name for each in found.properties]
+        named += [each.name for each in found.conditions]
+        if name.casefold() in map(str.casefold, named):
             self.fault(f"'{name}' a second time", f"each {kind} once", at)
+        return len(self.result.problems) == before
 
     def levels(self, place: int, factor: Factor) -> None:
         if len(factor.levels) < 2:
@@ -207,29 +209,38 @@ class _Reader:
             at = ("factor", place, "reference")
             self.fault(f"'{factor.reference}'", factor.expected(), at, advice)
 
-    def claim(self, place: int, keys: _ClaimKeys) -> None:
-        named = {factor.name: factor for factor in self.result.factors}
-        raw = [f.get("name") for f in self.raw.get("factor", []) if isinstance(f, dict)]
-        if keys.factor not in raw:
-            at = ("claim", place, "factor")
-            advice = nearest(keys.factor, map(str, raw))
-            self.fault(f"'{keys.factor}'", "the name of a [[factor]]", at, advice)
-        if keys.factor not in named:
+    def claim(self, place: int, keys: Any) -> None:
+        if bool(keys.factor) == bool(keys.property):
+            found = "both" if keys.factor else "neither"
+            self.fault(found, "`factor` or `property`, one of the two", ("claim", place, ""))
             return
-        ends = [self.end(place, key, named[keys.factor], keys) for key in ("from", "to")]
+        kind, name = ("factor", keys.factor) if keys.factor else ("property", keys.property)
+        named: dict[str, Factor | Property] = {
+            factor.name: factor for factor in self.result.factors
+        }
+        if keys.property:
+            named = {each.name: each for each in self.result.properties}
+        raw = [f.get("name") for f in self.raw.get(kind, []) if isinstance(f, dict)]
+        if name not in raw:
+            advice = nearest(str(name), map(str, raw))
+            self.fault(f"'{name}'", f"the name of a [[{kind}]]", ("claim", place, kind), advice)
+        if name not in named:
+            return
+        ends = [self.end(place, key, named[name], keys) for key in ("from", "to")]
         if ends[0] is not None and ends[0] == ends[1]:
-            self.fault(f"'{keys.to}'", "another level than `from`", ("claim", place, "to"))
+            other = "position" if keys.property else "level"
+            self.fault(f"'{keys.to}'", f"another {other} than `from`", ("claim", place, "to"))
         self.result.claims.append(
-            Claim(keys.text, keys.factor, ends[0] or "", ends[1] or "", keys.outcome, keys.expect,
-                  keys.grip, keys.surface and keys.surface.casefold())
+            Claim(keys.text, keys.factor or "", ends[0] or "", ends[1] or "", keys.outcome,
+                  keys.expect, _condition(keys), keys.property or "")
         )  # fmt: skip
 
-    def end(self, place: int, key: str, factor: Factor, keys: _ClaimKeys) -> str | None:
+    def end(self, place: int, key: str, of: Factor | Property, keys: Any) -> str | None:
         text = keys.from_ if key == "from" else keys.to
-        level = factor.read(text)
+        level = of.read(text)
         if level is None:
-            advice = nearest(text, factor.levels)
-            self.fault(f"'{text}'", factor.expected(), ("claim", place, key), advice)
+            advice = nearest(text, of.levels)
+            self.fault(f"'{text}'", of.expected(), ("claim", place, key), advice)
         return level
 
     def fault(self, found: str, expected: str, at: tuple[str, int, str], advice: str = "") -> None:
@@ -253,6 +264,14 @@ class _Reader:
             elif inside and key and assignment.match(line):
                 return number
         return first
+
+
+def _condition(keys: Any) -> str:
+    """The condition that a claim is about: the first of those it names."""
+    for condition in CONDITIONS.values():
+        if word := getattr(keys, condition.name):
+            return f"{condition.name}={condition.read(word)}"
+    return "all"
 
 
 def _short(value: Any) -> str:

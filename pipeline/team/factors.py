@@ -6,14 +6,13 @@ import re
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
-KINDS = ("category", "ordered", "number")
 _QUANTITY = re.compile(r"([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([^\d.,\s][^\d]*)?")
 _REFERENCE_WORDS = ("std", "standard", "ref", "reference")
 
 
 def quantity(text: str) -> tuple[float, str] | None:
     """'1,30 mm' as (1.3, 'mm'); None where the text is no number with at most a unit."""
-    match = _QUANTITY.fullmatch(text.strip())
+    match = _QUANTITY.fullmatch(text.strip().replace("−", "-"))
     if not match:
         return None
     return float(match[1].replace(",", ".")), _plain(match[2] or "")
@@ -40,7 +39,8 @@ def _plain(text: str) -> str:
 class Factor:
     """A thing that is set on the car. `levels` in their order; a number may have none.
 
-    step: of a number, one usual change; None: what the runs show.
+    step: of a number, one usual change; None: what the runs show. property: what it does beside
+    other factors, '' for nothing; positions: of its levels on that, or, of a number, per_step.
     reference_text: the reference as team.toml writes it, where that is text.
     """
 
@@ -51,6 +51,9 @@ class Factor:
     reference: str = ""
     unit: str = ""
     step: float | None = None
+    property: str = ""
+    positions: tuple[tuple[str, float], ...] = ()
+    per_step: float | None = None
     reference_text: str = ""
 
     def read(self, text: str) -> str | None:
@@ -103,6 +106,45 @@ class Factor:
 
 
 @dataclass(frozen=True)
+class Property:
+    """What several factors do alike, as stiffness."""
+
+    name: str
+    label: str
+    levels: tuple[str, ...] = ()
+
+    def read(self, text: str) -> str | None:
+        """The position that a person means; None for anything else."""
+        found = quantity(text)
+        return number_text(found[0]) if found and not found[1] else None
+
+    def expected(self) -> str:
+        """What may stand in a claim, in words."""
+        return f"a position on '{self.name}', as 1 or -1"
+
+
+@dataclass(frozen=True)
+class NumberCondition:
+    """What a run met that is a number, as the track's temperature. step: what counts as one change
+    of it, None: a quarter of the range that was run."""
+
+    name: str
+    label: str
+    unit: str = ""
+    step: float | None = None
+
+    def read(self, text: str) -> str | None:
+        """The number that a person means ('31,5 °C', '−2'); None for anything else."""
+        found = quantity(text)
+        known = found is not None and found[1] in ("", _plain(self.unit))
+        return number_text(found[0]) if found and known else None
+
+    def expected(self) -> str:
+        """What may stand in a cell, in words."""
+        return f"a number{f' in {self.unit}' if self.unit else ''}, or nothing"
+
+
+@dataclass(frozen=True)
 class Feel:
     """A question to the driver after a run, scored from -2 (`worse`) to 2 (`better`)."""
 
@@ -114,7 +156,7 @@ class Feel:
 
     def read(self, text: str) -> str | None:
         """The score that a person means ('+1', '−2', '1.0'); None for anything else."""
-        found = quantity(text.replace("−", "-"))
+        found = quantity(text)
         score = number_text(found[0]) if found and not found[1] else ""
         return score if score in self.levels else None
 
@@ -128,7 +170,11 @@ Setting = Factor | Feel  # what may have a column in a log
 
 @dataclass(frozen=True)
 class Claim:
-    """A belief of the team: `factor` at `to` instead of `from_` makes `outcome` so."""
+    """A belief of the team: `factor` at `to` instead of `from_` makes `outcome` so; or all factors
+    that share a `property` do, from one position on it to another.
+
+    condition: in which, as the effects table names it.
+    """
 
     text: str
     factor: str
@@ -136,5 +182,5 @@ class Claim:
     to: str
     outcome: str
     expect: str
-    grip: str | None = None
-    surface: str | None = None
+    condition: str = "all"
+    property: str = ""

@@ -7,13 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, UserError
-from pipeline.team.factors import Claim, Factor, Feel
+from pipeline.tables.conditions import CONDITIONS, parted
+from pipeline.team.factors import Claim, Factor, Feel, NumberCondition, Property
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Claim", "Factor", "Feel", "Meeting", "Team", "load_team"]
+__all__ = ["Claim", "Factor", "Feel", "Meeting", "NumberCondition", "Property", "Team", "load_team"]
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,8 @@ class Team:
     drivers: driver, transponder, team (bool), from, until (ISO day or ''), class, share (bool).
     meetings: meeting, date, venue, surface, grip, timezone, layout.
     sessions: meeting, session, kind, date, start (HH:MM:SS or ''), class, heat, exclude (the
-    reason, or ''). All are text but the two bools, and indexed by the line of the file.
+    reason, or ''), grip. Both with a column a condition. All are text but the two bools, and
+    indexed by the line of the file.
     """
 
     folder: Path
@@ -51,7 +53,10 @@ class Team:
     sessions: pd.DataFrame
     warnings: tuple[str, ...] = ()
     feels: tuple[Feel, ...] = ()
+    worth_changing_s: float = 0.1
+    properties: tuple[Property, ...] = ()
     racing_class: str = ""
+    conditions: tuple[NumberCondition, ...] = ()
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -95,7 +100,8 @@ def load_team(folder: Path | str) -> Team:
     from pipeline.team.config import read_config
     from pipeline.team.tables import read_tables
 
-    config, tables = read_config(config_path), read_tables(folder)
+    config = read_config(config_path)
+    tables = read_tables(folder, config.conditions)
     problems = [*config.problems, *tables.problems]
     if problems or config.team is None:
         raise UserError(_many(problems), problems)
@@ -105,7 +111,8 @@ def load_team(folder: Path | str) -> Team:
         folder, config.team.name, config.team.race_seconds, config.team.worthwhile_s,
         tuple(config.factors), tuple(config.claims), tables.drivers, tables.meetings,
         tables.sessions, tuple(warnings), tuple(config.feels),
-        config.team.racing_class or "",
+        config.team.worth_changing_s, tuple(config.properties),
+        config.team.racing_class or "", tuple(config.conditions),
     )  # fmt: skip
 
 
@@ -125,13 +132,15 @@ def no_team(folder: Path) -> str:
 
 
 def _claim_warnings(claims: list[Claim], meetings: pd.DataFrame) -> list[str]:
-    surfaces = set(meetings["surface"]) - {""}
-    return [
-        f"team.toml: the claim '{claim.text}' is about {claim.surface}, on which there was no "
-        f"meeting. {nearest(claim.surface, surfaces)}".rstrip()
-        for claim in claims
-        if claim.surface and claim.surface.casefold() not in surfaces
-    ]
+    """Claims about a condition of any word, as a surface, that no meeting had."""
+    out = []
+    for claim in claims:
+        name, value = parted(claim.condition)
+        known = set(meetings[name]) - {""} if value else set()
+        if value and not CONDITIONS[name].values and value not in known:
+            where = f"team.toml: the claim '{claim.text}' is about {name} {value}, which no meeting"
+            out.append(f"{where} had. {nearest(value, known)}".rstrip())
+    return out
 
 
 def _feel_warnings(feels: list[Feel]) -> list[str]:

@@ -41,6 +41,15 @@ kind = "number"
 reference = "5.2"
 unit = "mm"
 
+# One [[condition]] for each number of the day that may move an effect, with a column of that name
+# in meetings.csv or sessions.csv (or none). Without `step` a quarter of the range counts as one.
+#
+# [[condition]]
+# name = "track_temp"
+# label = "Track temperature"
+# unit = "°C"
+# step = 5
+
 # One [[feel]] for each thing that drivers score after a run, -2 (worse) to 2 (better): on the pages
 # of `logbook`, or in feel.csv. Five at most, or none.
 
@@ -80,9 +89,10 @@ spring-round,2026-04-18,Example Hall,carpet,medium,,
 """,
     "sessions.csv": """\
 # Only what the exports do not say, and sessions to leave out; the whole file may be missing.
-# kind is practice, qualifying, final or test; exclude is empty, yes, or a reason (rain).
-meeting,session,kind,date,start,class,exclude
-spring-round,Shakedown,practice,,09:30,,track was still wet
+# kind is practice, qualifying, final or test; exclude is empty, yes, or a reason (rain); grip is
+# low, medium or high where it differs from the meeting's.
+meeting,session,kind,date,start,class,exclude,grip
+spring-round,Shakedown,practice,,09:30,,track was still wet,
 """,
     "setups.csv": """\
 # The setup log. `run` is the number of the driver's run in that meeting from which the value

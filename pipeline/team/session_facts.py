@@ -8,6 +8,7 @@ from collections import defaultdict
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from pipeline.tables.conditions import CONDITIONS
 from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
@@ -26,10 +27,14 @@ class Fact(NamedTuple):
     racing_class: str = ""
     heat: str = ""
     exclude: str = ""
+    grip: str = ""
     line: int = 0
+    numbers: tuple[str, ...] = ()
 
 
 NOTHING = Fact()
+# What rows for one session have to say alike.
+_SAID = ("kind", "date", "start", "racing_class", "heat", "exclude", "grip")
 
 
 @lru_cache(maxsize=100_000)
@@ -66,11 +71,36 @@ def with_facts(team: Team, sessions: pd.DataFrame) -> pd.DataFrame:
     return sessions.assign(**columns)
 
 
+def conditions_of(team: Team, runs: pd.DataFrame) -> pd.DataFrame:
+    """Of each run (meeting, session, heat, class): the conditions, as grip, in words, and a column
+    a condition that is a number. What sessions.csv says counts before what meetings.csv says."""
+    import pandas as pd
+
+    names = ["grip", *(condition.name for condition in team.conditions)]
+    meetings = team.meetings.set_index("meeting")[list(dict.fromkeys([*CONDITIONS, *names]))]
+    out = meetings.reindex(runs["meeting"]).set_index(runs.index)
+    table = _by_session(team)
+    keys = runs[["meeting", "session", "heat", "class"]]
+    places = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
+    unique = keys[~pd.Series(places).duplicated().to_numpy()]
+    facts = [_agreed(table, *key) for key in unique.itertuples(index=False, name=None)]
+    nothing = ("",) * len(team.conditions)
+    said = pd.DataFrame([(f.grip, *(f.numbers or nothing)) for f in facts], columns=names)
+    for name in names if len(runs) else ():
+        own = said[name].to_numpy()[places]
+        out[name] = out[name].where(own == "", own)
+    out = out.replace("", None)
+    return out.astype(dict.fromkeys(names[1:], "float64"))
+
+
 def _by_session(team: Team) -> dict[tuple[str, str], list[Fact]]:
-    columns = ["meeting", "session", "kind", "date", "start", "class", "heat", "exclude"]
+    columns = ["meeting", "session", "kind", "date", "start", "class", "heat", "exclude", "grip"]
+    numbers = [condition.name for condition in team.conditions]
     found: dict[tuple[str, str], list[Fact]] = defaultdict(list)
-    for line, meeting, *cells in team.sessions[columns].itertuples(name=None):
-        found[plain(meeting), plain_session(cells[0])].append(Fact(*cells)._replace(line=line))
+    for line, meeting, *cells in team.sessions[columns + numbers].itertuples(name=None):
+        said, more = cells[: len(columns) - 1], tuple(cells[len(columns) - 1 :])
+        fact = Fact(*said)._replace(line=line, numbers=more)
+        found[plain(meeting), plain_session(cells[0])].append(fact)
     return found
 
 
@@ -92,10 +122,11 @@ def _agreed(
     if not rows:
         return NOTHING
     agreed = rows[0]
-    for field in ("kind", "date", "start", "racing_class", "heat", "exclude"):
+    for field in _SAID:
         if len({getattr(row, field) for row in rows}) > 1:
             agreed = agreed._replace(**{field: ""})  # type: ignore[arg-type]
-    return agreed
+    numbers = [set(own) for own in zip(*(row.numbers for row in rows), strict=True)]
+    return agreed._replace(numbers=tuple(n.pop() if len(n) == 1 else "" for n in numbers))
 
 
 def _days(before: str, after: str) -> int:

@@ -27,12 +27,16 @@ _CODE_PAGES = ["cp1252", "cp1250", "cp1251", "cp932", "cp1253"]
 
 @dataclass(frozen=True)
 class Sheet:
-    """A table: text cells ('' where empty), the index named `line` counts as an editor does."""
+    """A table: text cells ('' where empty), the index named `line` counts as an editor does.
+
+    header: the columns that the file itself has.
+    """
 
     name: str
     frame: pd.DataFrame
     problems: tuple[Problem, ...] = ()
     warnings: tuple[str, ...] = ()
+    header: frozenset[str] = frozenset()
 
 
 def read_sheet(
@@ -106,7 +110,8 @@ def _to_sheet(
         frame[missing] = ""
     unknown = [n for n in dict.fromkeys(names) if n and n not in {*columns, *FREE_TEXT}]
     warning = f"{name}: column {', '.join(map(repr, unknown))} is not used"
-    return Sheet(name, frame, tuple(problems), (warning,) if unknown else ())
+    warnings = (warning,) if unknown else ()
+    return Sheet(name, frame, tuple(problems), warnings, frozenset(names))
 
 
 def _header_problems(

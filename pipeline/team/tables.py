@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import zoneinfo
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, once_each
+from pipeline.tables.conditions import CONDITIONS, Condition
 from pipeline.tables.schema import SESSION_KINDS
 from pipeline.team.dates import date_advice, is_of_our_time, read_day
 from pipeline.team.sheets import Sheet, nearest, read_sheet
@@ -18,10 +19,11 @@ from pipeline.team.sheets import Sheet, nearest, read_sheet
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.team.factors import NumberCondition
+
 DRIVERS = ("driver", "transponder", "team", "from", "until", "class", "share")
 MEETINGS = ("meeting", "date", "venue", "surface", "grip", "timezone", "layout")
-SESSIONS = ("meeting", "session", "kind", "date", "start", "class", "heat", "exclude")
-GRIPS = ("low", "medium", "high")
+SESSIONS = ("meeting", "session", "kind", "date", "start", "class", "heat", "exclude", "grip")
 EXCLUDED = "excluded in the sessions table"
 _LAST_DAY = "9999-12-31"
 _YES = ("yes", "y", "true", "1", "x")
@@ -45,16 +47,26 @@ def plain(text: str) -> str:
     return " ".join(str(text).casefold().split())
 
 
-def read_tables(folder: Path) -> Tables:
-    """Read and check all three; never raises for what the files hold."""
+def read_tables(folder: Path, conditions: Sequence[NumberCondition] = ()) -> Tables:
+    """Read and check all three; never raises for what the files hold.
+
+    conditions: each has a column of numbers in the meetings or sessions table, or both.
+    """
+    more = tuple(condition.name for condition in conditions)
     drivers, meetings, sessions = (
         _Checked(folder, "drivers", DRIVERS, ("driver",)),
-        _Checked(folder, "meetings", MEETINGS, ("meeting", "date")),
-        _Checked(folder, "sessions", SESSIONS, ("meeting", "session")),
+        _Checked(
+            folder,
+            "meetings",
+            tuple(dict.fromkeys([*MEETINGS, *CONDITIONS, *more])),
+            ("meeting", "date"),
+        ),
+        _Checked(folder, "sessions", (*SESSIONS, *more), ("meeting", "session")),
     )
     _check_drivers(drivers)
     _check_meetings(meetings)
     _check_sessions(sessions, meetings.frame)
+    _check_conditions(conditions, meetings, sessions)
     tables = Tables(drivers.frame, meetings.frame, sessions.frame)
     for checked in (drivers, meetings, sessions):
         tables.problems += once_each(checked.problems)
@@ -81,6 +93,7 @@ class _Checked:
             sheet = Sheet(f"{stem}.csv", pd.DataFrame(columns=list(columns), index=index))
         self.name = sheet.name
         self.frame = sheet.frame
+        self.header = sheet.header
         self.problems = list(sheet.problems)
         self.warnings = list(sheet.warnings)
         for column in () if sheet.problems else required:
@@ -110,6 +123,11 @@ class _Checked:
         known = {plain(word): word for word in words}
         self.each(column, lambda text: known.get(plain(text)) if text else "", expected,
                   lambda text: nearest(text, known.values()))  # fmt: skip
+
+    def each_condition(self, condition: Condition) -> None:
+        """Each cell of its column is empty or one of its words; the nearest is named."""
+        self.each(condition.name, condition.read, f"{condition.expected} or empty",
+                  lambda text: nearest(text, condition.values))  # fmt: skip
 
     def fault(
         self, found: str, expected: str, line: int, column: str = "", advice: str = ""
@@ -180,10 +198,10 @@ def _overlap(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
 
 def _check_meetings(table: _Checked) -> None:
     table.each("date", _meeting_day, "a date as 2026-05-03", date_advice)
-    table.each_word("grip", GRIPS, "low, medium, high or empty")
+    for condition in CONDITIONS.values():
+        table.each_condition(condition)
     zones = sorted(zoneinfo.available_timezones())
     table.each_word("timezone", zones, "a zone as Europe/Berlin, or empty for UTC")
-    table.frame["surface"] = table.frame["surface"].map(str.casefold)
     table.once(["meeting"], "meeting", "Further days of a meeting go into sessions.csv")
 
 
@@ -193,7 +211,21 @@ def _check_sessions(table: _Checked, meetings: pd.DataFrame) -> None:
     table.each("date", _meeting_day, "a date as 2026-05-03, or empty", date_advice)
     table.each("start", time_of_day, "a time of day as 13:45, or empty")
     table.each("exclude", exclusion, "yes, no or a reason")
+    table.each_condition(CONDITIONS["grip"])
     table.once(["meeting", "session", "class", "heat"], "session")
+
+
+def _check_conditions(
+    conditions: Sequence[NumberCondition], meetings: _Checked, sessions: _Checked
+) -> None:
+    for one in conditions:
+        for table in (meetings, sessions):
+            read = lambda text, one=one: one.read(text) if text else ""  # noqa: E731
+            table.each(one.name, read, one.expected())
+        if one.name not in meetings.header | sessions.header:
+            expected = f"a column '{one.name}' of numbers here or in sessions.csv"
+            advice = nearest(one.name, meetings.header - {*MEETINGS}, "Is it the column")
+            meetings.fault("no such column", expected, 1, one.name, advice)
 
 
 def yes_no(text: str) -> bool | None:

@@ -156,6 +156,7 @@ def test_a_planned_day_of_a_team(tmp_path: Path) -> None:
     assert set(day.runs["driver"]) == {"Ann Arbor", "Bo Burg"}
     assert set(day.contrasts["level"]) == {"1.2", "1.4"}
     assert [path.name for path in day.written] == [
+        "plan.json",
         "plan.html",
         "plan-sheet.csv",
         "plan-changes.csv",

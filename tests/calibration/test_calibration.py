@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipeline.tables.schema import OUTCOMES
+from pipeline.tables.outcomes import OUTCOMES
 from tests.calibration.replicate import Record, replicate
 from tests.calibration.summary import effects_table
 

@@ -99,7 +99,7 @@ def test_the_text_fits_what_it_shows(tmp_path):
     result = CliRunner().invoke(command, ["--team", str(tmp_path)])
     assert result.exit_code == 0
     assert result.stdout.startswith("Test team: 1 meeting in the store, 224 laps\n")
-    assert "\n  spring   2026-04-18  carpet   high  8 " in result.stdout
+    assert "\n  spring   2026-04-18  high  carpet   8 " in result.stdout
     assert "\n8 rows set aside: no time 8\n" in result.stdout
     assert "  yes  rear_bar 1.4 against 1.3: " in result.stdout
     assert "  no   rear_bar 1.2 against 1.3: " in result.stdout

@@ -70,7 +70,7 @@ def test_strict_turns_rows_set_aside_into_status_1(folder):
         (["absent.csv", "--meeting", "spring"], 2, "there is no file or folder"),
         (["exports", "--meeting", "sprong"], 1, "Did you mean 'spring'"),
         (["exports", "--meeting", "spring", "--map", "driver"], 2, "expected FIELD=COLUMN"),
-        (["exports", "--meeting", "spring", "--layout", "circle"], 2, "'circle' is not one of"),
+        (["exports", "--meeting", "spring", "--layout", "circle"], 2, "expected laps, passings"),
         (["exports", "--meeting", "spring", "--undo"], 1, "the store has no meeting"),
     ],
 )

@@ -70,7 +70,7 @@ def test_open_questions_come_from_the_last_season(tmp_path):
 def test_out_writes_the_sheet_and_both_logs(tmp_path):
     result = call(*FREE, "--out", str(tmp_path / "day"), team=team_folder(tmp_path))
     assert result.exit_code == 0, result.exception
-    names = [".backtoback.json", "plan-changes.csv", "plan-sheet.csv", "plan.html"]
+    names = [".backtoback.json", "plan-changes.csv", "plan-sheet.csv", "plan.html", "plan.json"]
     assert sorted(path.name for path in (tmp_path / "day").iterdir()) == names
     assert str(tmp_path / "day" / "plan.html") in result.stdout
     with (tmp_path / "day" / "plan-sheet.csv").open() as file:

@@ -20,8 +20,9 @@ from pipeline.models.design import Design, build_design
 from pipeline.models.effects import unit_weight
 from pipeline.models.fitting import OutcomeFit, fit_outcome
 from pipeline.models.identify import usable_runs
-from pipeline.models.responses import lap_tables, pace_response
+from pipeline.models.responses import lap_tables, response_of
 from pipeline.models.season import analyse
+from pipeline.tables.outcomes import PACE as OUTCOME
 from pipeline.tables.records import SeasonResult
 from tests.independent import in_memory, make_season
 
@@ -67,7 +68,7 @@ def lme4s_own() -> tuple[Design, OutcomeFit]:
         fixed_names=tuple(np.array(design.fixed_names)[shared]),
         blocks=tuple(block for block in design.blocks if block.name.startswith("grip ")),
     )
-    return design, fit_outcome(alike, pace_response(lap_tables(data, alike)))
+    return design, fit_outcome(alike, response_of(OUTCOME, lap_tables(data, alike)))
 
 
 def test_pace_is_lme4s_within_half_an_error() -> None:

@@ -1,32 +1,8 @@
-"""The command, called as a person does: what it printed, its status; and a folder's content."""
+"""A folder's content."""
 
 from __future__ import annotations
 
-import contextlib
-import io
-from dataclasses import dataclass
 from pathlib import Path
-
-from pipeline.cli import main
-
-
-@dataclass(frozen=True)
-class Said:
-    """What a command printed, and its exit status."""
-
-    status: int
-    out: str
-    err: str
-
-
-def run(*arguments: object) -> Said:
-    out, err = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        try:
-            main([str(argument) for argument in arguments])
-        except SystemExit as stop:
-            return Said(int(stop.code or 0), out.getvalue(), err.getvalue())
-    raise AssertionError("main always exits")
 
 
 def tree(folder: Path, times: bool = False) -> dict[str, object]:

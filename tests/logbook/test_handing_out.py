@@ -14,10 +14,11 @@ import pytest
 
 from pipeline.day.page import usual_step
 from pipeline.team.factors import Factor
+from tests.commands import Said, run
 from tests.folders import DRIVERS, TOML
 from tests.laps import heat, stored
 from tests.logbook.days import BOOK, CHANGES, FEELS, LAPS, day
-from tests.logbook.said import Said, run, tree
+from tests.logbook.said import tree
 
 PLAN = {
     "meeting": "summer", "seed": 1, "held": {"ride_height": "5.20"}, "contrasts": [],

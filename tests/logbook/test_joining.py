@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.checking import check
 from pipeline.runs.logbooks import replacing_lines
+from tests.commands import run
 from tests.folders import MEETINGS
 from tests.laps import heat, stored
 from tests.logbook.days import (
@@ -21,7 +22,6 @@ from tests.logbook.days import (
     keep,
     team_of,
 )  # fmt: skip
-from tests.logbook.said import run
 
 
 def test_a_logbook_is_the_setup_log_of_its_runs_and_how_they_felt(tmp_path):

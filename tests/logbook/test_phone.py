@@ -13,11 +13,11 @@ import pytest
 
 from pipeline.day.page import CAUTION
 from tests.browser import axe
+from tests.commands import run
 from tests.folders import TOML
 from tests.laps import heat, stored
 from tests.logbook.days import BOOK, FEELS, LAPS, answer, day, joined
 from tests.logbook.phones import DAY, phone
-from tests.logbook.said import run
 
 pytestmark = pytest.mark.browser
 REFUSED = """Object.defineProperty(window, "localStorage", {

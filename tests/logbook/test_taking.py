@@ -9,9 +9,10 @@ import openpyxl
 import pytest
 
 from pipeline.cli import main
+from tests.commands import Said, run
 from tests.folders import DRIVERS
 from tests.logbook.days import BOOK, CHANGES, HEAD, answer, day, joined, keep
-from tests.logbook.said import Said, run, tree
+from tests.logbook.said import tree
 
 TARGET = "logbooks/spring/Ann-Arbor.csv"
 

@@ -13,7 +13,8 @@ from pipeline.models.effects import estimates_of
 from pipeline.models.engine.inference import values_and_errors
 from pipeline.models.fitting import OutcomeFit, fit_outcome
 from pipeline.models.identify import usable_runs
-from pipeline.models.responses import Laps, lap_tables, pace_response
+from pipeline.models.responses import Laps, lap_tables, response_of
+from pipeline.tables.outcomes import PACE
 from tests.models.small_season import season
 
 
@@ -22,7 +23,7 @@ def fitted() -> tuple[Design, OutcomeFit, Laps]:
     data = season(meetings=4)
     design = build_design(data, usable_runs(data))
     laps = lap_tables(data, design)
-    return design, fit_outcome(design, pace_response(laps)), laps
+    return design, fit_outcome(design, response_of(PACE, laps)), laps
 
 
 def over_all_columns(fit: OutcomeFit, columns: GripColumns) -> tuple[np.ndarray, np.ndarray]:

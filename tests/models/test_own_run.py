@@ -10,7 +10,8 @@ import pytest
 from pipeline.models.design import build_design
 from pipeline.models.fitting import OWN_RUN, OutcomeFit, fit_outcome
 from pipeline.models.identify import usable_runs
-from pipeline.models.responses import lap_tables, pace_response, race_response
+from pipeline.models.responses import lap_tables, response_of
+from pipeline.tables.outcomes import PACE, RACE
 from pipeline.tables.records import SeasonData
 from tests.models.small_season import season, with_laps
 
@@ -18,7 +19,9 @@ from tests.models.small_season import season, with_laps
 def fits(data: SeasonData) -> tuple[OutcomeFit, OutcomeFit]:
     design = build_design(data, usable_runs(data))
     laps = lap_tables(data, design)
-    return fit_outcome(design, pace_response(laps)), fit_outcome(design, race_response(laps))
+    return fit_outcome(design, response_of(PACE, laps)), fit_outcome(
+        design, response_of(RACE, laps)
+    )
 
 
 def test_it_is_the_teams_variance_that_counts() -> None:
@@ -53,8 +56,8 @@ def test_steady_team_gets_narrower_intervals_than_one_variance_would_give() -> N
     data = with_laps(plain, plain.laps["lap_s"] + luck[plain.laps["run"]])
     design = build_design(data, usable_runs(data))
     laps = lap_tables(data, design)
-    own = fit_outcome(design, pace_response(laps))
-    shared = fit_outcome(design, pace_response(replace(laps, team=laps.team & False)))
+    own = fit_outcome(design, response_of(PACE, laps))
+    shared = fit_outcome(design, response_of(PACE, replace(laps, team=laps.team & False)))
     names = [name for name in own.contrast_at if name in shared.contrast_at]
     errors = [
         np.sqrt(np.diag(fit.fit.cov_beta))[[fit.contrast_at[name] for name in names]]

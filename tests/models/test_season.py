@@ -11,8 +11,9 @@ import pytest
 from pipeline.errors import CallError, UserError
 from pipeline.models.meeting import analyse_meeting, best_three
 from pipeline.models.season import analyse, effects_alone
+from pipeline.tables.outcomes import OUTCOMES
 from pipeline.tables.records import SeasonData, SeasonResult
-from pipeline.tables.schema import EFFECTS, GRIP, OUTCOMES
+from pipeline.tables.schema import EFFECTS, GRIP
 from pipeline.team.factors import Claim
 from tests.models.small_season import season
 
@@ -47,8 +48,8 @@ def test_every_outcome_contrast_and_condition_has_its_row(result: SeasonResult) 
     effects = result.effects
     assert list(effects.columns) == EFFECTS.names
     assert set(effects["outcome"]) == set(OUTCOMES)
-    assert set(effects["condition"]) == {"all", "grip=low", "grip=high"}
-    assert len(effects) == 5 * 3 * 3
+    assert set(effects["condition"]) == {"all", "grip=low", "grip=high", "grip per step"}
+    assert len(effects) == 5 * 3 * 4
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from pipeline.models.engine.inference import combine, contrast, contrasts
+from pipeline.models.engine.inference import contrast, contrasts, covariance
 from pipeline.models.engine.rows import Array, Rows
 from pipeline.models.engine.solver import Fit, fit_rows
 from tests.models import random_rows, twin
@@ -125,5 +125,5 @@ def test_many_at_once_are_each_alone(seed: int) -> None:
         alone = contrast(fit, L, M)
         assert one.std_error == pytest.approx(alone.std_error, rel=1e-12)
         assert one.df == pytest.approx(alone.df, rel=1e-9)
-    assert combine(fit, fixed.T, penalised.T).covariance.shape == (4, 4)
+    assert covariance(fit, fixed.T, penalised.T).shape == (4, 4)
     assert rows.n_parameters == len(fit.theta)

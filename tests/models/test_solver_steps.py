@@ -11,19 +11,19 @@ from pipeline.models.engine.solver import Fit, fit_rows
 from tests.models.test_solver_parts import THETA, season
 
 
-def _fitted(monkeypatch: pytest.MonkeyPatch, seed: int, cheap: int, rough: int) -> Fit:
+def _fitted(monkeypatch: pytest.MonkeyPatch, seed: int, cheap: int, near: float) -> Fit:
     monkeypatch.setattr(newton, "CHEAP_CELLS", cheap)
-    monkeypatch.setattr(newton, "ROUGH_STEPS", rough)
+    monkeypatch.setattr(newton, "NEAR", near)
     return fit_rows(season(seed)[0], THETA[:6])
 
 
 @pytest.mark.parametrize("seed", range(6))
-@pytest.mark.parametrize("rough", [0, 15, 100])
+@pytest.mark.parametrize("near", [1e-9, 0.1, 1e9])
 def test_rough_steps_arrive_where_exact_ones_do(
-    monkeypatch: pytest.MonkeyPatch, seed: int, rough: int
+    monkeypatch: pytest.MonkeyPatch, seed: int, near: float
 ) -> None:
-    exact = _fitted(monkeypatch, seed, cheap=10**9, rough=0)
-    other = _fitted(monkeypatch, seed, cheap=0, rough=rough)
+    exact = _fitted(monkeypatch, seed, cheap=10**9, near=0.1)
+    other = _fitted(monkeypatch, seed, cheap=0, near=near)
     assert exact.converged and other.converged
     assert other.criterion == pytest.approx(exact.criterion, abs=1e-7)
     errors = np.sqrt(np.diag(exact.cov_beta))

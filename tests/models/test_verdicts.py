@@ -58,7 +58,7 @@ def test_equivalence_is_two_one_sided_tests_at_five_per_cent() -> None:
 
 
 def test_margins_over_a_race_add_up() -> None:
-    margins = Margins.of(0.03, laps_in_race=20)
+    margins = Margins(0.03, laps_in_race=20)
     assert margins["pace"] == 0.03
     assert margins["race"] == pytest.approx(0.6)
     # A fade of the margin, about the middle of the race, costs the pace margin at either end.

@@ -12,7 +12,7 @@ from pipeline.plan.planner import chance_of, plan_day
 from pipeline.plan.request import DayRequest
 from pipeline.plan.trend import Nuisance
 from tests.plan.bounds import Every, every_width
-from tests.plan.days import bent, day, polynomial
+from tests.plan.days import bent, day, every_driver, polynomial
 from tests.plan.markdown import head, listed, row
 from tests.plan.trials import plan_of
 
@@ -49,7 +49,7 @@ class Ratios:
 
 def ratios(request: DayRequest, every: Every, usual: np.ndarray | None = None) -> Ratios:
     settings = settings_of(request.factors)
-    usual = usual_order(request, settings) if usual is None else usual
+    usual = usual_order(settings, every_driver(request, settings)) if usual is None else usual
     row_of_usual = _row_of(every, usual)
     shuffled = every.half_widths[_equal_shares(request, every.orders)]
     random = np.ma.masked_invalid(shuffled).mean(axis=0).data
@@ -103,7 +103,7 @@ def _bounds_row(request: DayRequest) -> str:
         int(squares.argmin()),
         found.least_worst(found.within),
     ]
-    ours = _row_of(every, plan_day(request, chance_of(1)).levels[:, :, 0])
+    ours = _row_of(every, plan_day(request, chance_of(1)).lot.best)
     return row(
         len(request.drivers),
         "yes" if request.warm_up else "no",
@@ -138,7 +138,7 @@ def trends_table() -> Iterator[str]:
 def _cell(request: DayRequest, nuisance: Nuisance) -> str:
     every = every_width(request, nuisance)
     found = ratios(request, every)
-    planned = plan_of(1, request.runs, 3).levels[:, :, 0]
+    planned = plan_of(1, request.runs, 3).lot.best
     ours = _row_of(every, planned)
     best = found.least_worst(found.within)
     return (

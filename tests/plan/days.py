@@ -8,11 +8,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.plan.orders import Settings, limits_of, settings_of
+from pipeline.plan.orders import Limits, Settings, limits_of, settings_of
 from pipeline.plan.precision import views_of
 from pipeline.plan.request import DayRequest, PlanFactor
-from pipeline.plan.search import Aim, Found, find_order, make_aim
-from pipeline.plan.trend import Nuisance, day_nuisance, polynomial_nuisance
+from pipeline.plan.search import Aim, Found, find_order
+from pipeline.plan.trend import Nuisance, day_nuisance, polynomial_nuisance, with_habits
 
 
 def day(drivers: int, runs: int, *levels: int, **limits) -> DayRequest:
@@ -47,9 +47,20 @@ def search(request: DayRequest, nuisance: Nuisance, seed: int = 1) -> tuple[Foun
     return find_order(aim, np.random.default_rng(seed)), settings
 
 
-def narrow_aim(request: DayRequest, nuisance: Nuisance, settings: Settings) -> Aim:
+def every_driver(request: DayRequest, settings: Settings) -> tuple[Limits, ...]:
+    """The limits of each driver."""
+    return (limits_of(request, settings),) * len(request.drivers)
+
+
+def narrow_aim(
+    request: DayRequest, nuisance: Nuisance, settings: Settings, *, habits: bool = False
+) -> Aim:
+    """Nothing promised."""
     views = views_of(nuisance, settings.columns.shape[1])
-    return make_aim(nuisance, views, settings, limits_of(request, settings), habits=False)
+    weighed = tuple((view.projection, view.scatter.half_width) for view in views)
+    cars = with_habits(nuisance, *slots(request)).projection() if habits else None
+    free = np.full(len(settings.contrasts), np.inf)
+    return Aim(weighed, settings, every_driver(request, settings), cars, free)
 
 
 def summed_variance(nuisance: Nuisance, columns: np.ndarray) -> float:

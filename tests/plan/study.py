@@ -15,6 +15,7 @@ import numpy as np
 from pipeline.plan.orders import settings_of, usual_order
 from pipeline.plan.planner import Plan, PlannedContrast
 from tests.plan import bound_tables
+from tests.plan.days import every_driver
 from tests.plan.markdown import head, listed, row
 from tests.plan.mechanism import predicted_and_reported
 from tests.plan.trials import (
@@ -93,7 +94,8 @@ def season_table(
     ratios = []
     for drivers, runs in sizes:
         plan = plan_of(drivers, runs, *levels)
-        usual = usual_order(plan.request, settings_of(plan.request.factors))
+        settings = settings_of(plan.request.factors)
+        usual = usual_order(settings, every_driver(plan.request, settings))
         of_usual = season_rows(usual, np.zeros(runs), plan.request.components, chance)
         intervals = season_intervals(plan, days, chance)
         for contrast, found, there in zip(plan.contrasts, intervals, of_usual, strict=True):

@@ -12,7 +12,7 @@ from pipeline.plan.orders import (
     usual_order,
 )
 from pipeline.plan.request import DayRequest, PlanFactor
-from tests.plan.days import day
+from tests.plan.days import day, every_driver
 
 
 def parts(request):
@@ -43,7 +43,10 @@ def text(request, order):
 def test_the_usual_order(levels, runs, expected):
     request = day(2, runs, *levels)
     settings, _ = parts(request)
-    assert text(request, usual_order(request, settings)) == [expected, expected]
+    assert text(request, usual_order(settings, every_driver(request, settings))) == [
+        expected,
+        expected,
+    ]
 
 
 def test_all_sequences_of_a_small_day_are_counted_by_hand():
@@ -69,7 +72,7 @@ def test_a_slow_factor_changes_at_most_twice():
 def test_shuffled_orders_keep_warm_up_and_equal_shares():
     request = day(3, 9, 3)
     settings, limits = parts(request)
-    order = shuffled_order(settings, limits, 3, np.random.default_rng(2))
+    order = shuffled_order(settings, (limits,) * 3, np.random.default_rng(2))
     assert (order[:, 0] == 0).all()
     assert (np.sort(order, axis=1) == np.repeat([0, 1, 2], 3)).all()
 
@@ -77,7 +80,7 @@ def test_shuffled_orders_keep_warm_up_and_equal_shares():
 def test_random_orders_keep_the_limits():
     request = day(4, 8, 2, 3, changes_between_runs=1)
     settings, limits = parts(request)
-    order = random_order(settings, limits, 4, np.random.default_rng(3))
+    order = random_order(settings, (limits,) * 4, np.random.default_rng(3))
     assert allowed(order, settings, limits).all()
 
 

@@ -64,11 +64,11 @@ def test_an_order_that_goes_to_and_fro_warns_of_packs_and_tyres():
     planned = plan_day(day(1, 8), chance_of(1))
     assert "to and fro" not in as_text(planned)
     alternating = replace(planned, levels=np.arange(8).reshape(1, 8, 1) % 2)
-    text = as_text(alternating)
-    assert "A  B  A  B  A  B" in text
-    assert "battery packs" in " ".join(text.split())
-    three = plan_day(day(1, 8, 3), chance_of(1))
-    assert "A  B  C" in as_text(three) and "to and fro" not in as_text(three)
+    text = " ".join(as_text(alternating).split())
+    assert "A B A B A B" in text
+    assert "battery packs" in text
+    three = " ".join(as_text(plan_day(day(1, 8, 3), chance_of(1))).split())
+    assert "A B C" in three and "to and fro" not in three
 
 
 @pytest.mark.parametrize(("minutes", "said"), [(19.9, True), (8.0, True), (20.0, False)])

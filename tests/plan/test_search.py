@@ -3,10 +3,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.plan.orders import limits_of, settings_of
+from pipeline.plan.orders import settings_of
 from pipeline.plan.planner import chance_of, day_precision, plan_day
 from pipeline.plan.precision import precision, views_of
-from pipeline.plan.search import BEYOND, aim_of, make_aim
+from pipeline.plan.search import BEYOND, aim_of
 from tests.plan.days import (
     bent,
     day,
@@ -79,13 +79,13 @@ def test_of_two_orders_as_narrow_the_one_with_room_where_more_is_promised_is_tak
     """Exchanging the two factors exchanges their half-widths; the first is promised more."""
     request = day(1, 8, 2, 2)
     planned = plan_day(request, chance_of(1))
-    exchanged = planned.levels[0][:, ::-1]
     settings = settings_of(request.factors)
-    other = day_precision(request, settings, 2 * exchanged[None, :, 0] + exchanged[None, :, 1])
-    first, second = planned.contrasts
-    assert other.half_widths == pytest.approx([second.half_width_s, first.half_width_s])
-    of_usual = [c.half_width_s / c.half_width_usual_s for c in planned.contrasts]
-    assert max(of_usual) < other.half_widths[0] / first.half_width_usual_s
+    best = day_precision(request, settings, planned.lot.best).half_widths
+    exchanged = settings.levels[planned.lot.best][..., ::-1]
+    other = day_precision(request, settings, exchanged @ [2, 1]).half_widths
+    usual = np.array([contrast.half_width_usual_s for contrast in planned.contrasts])
+    assert other == pytest.approx(best[::-1])
+    assert (best / usual).max() < (other / usual).max()
 
 
 def test_many_starts_find_what_descent_from_all_sides_finds():
@@ -111,7 +111,7 @@ def test_habits_of_single_cars_turn_strict_alternation_down_where_that_is_cheap(
     request = day(2, 8)
     settings = settings_of(request.factors)
     nuisance = bent(request)
-    aim = make_aim(nuisance, views_of(nuisance, 1), settings, limits_of(request, settings))
+    aim = narrow_aim(request, nuisance, settings, habits=True)
     alternating = np.array([[0, 1] * 4, [0, 1] * 4])
     mixed = np.array([[0, 1, 0, 0, 1, 1, 1, 0], [0, 1, 1, 0, 1, 0, 0, 1]])
     assert aim_of(aim, mixed) < aim_of(aim, alternating)

@@ -11,7 +11,7 @@ from tests.plan.trials import plan_of, season_intervals, season_rows, try_orders
 
 # 99.9 % binomial bounds of a coverage of 95 % in 500 days
 LEAST, MOST = 0.915, 0.980
-# A cubic is not what the planner reckons with; this day's best order under it costs 8 % more.
+# A cubic is not what the planner reckons with: by it this day's orders cost more.
 OF_USUAL = {(1, 7, (2, 2)): 0.55}
 
 

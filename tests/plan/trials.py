@@ -11,10 +11,16 @@ import numpy as np
 from scipy import stats
 
 from pipeline.models.season import analyse
-from pipeline.plan.orders import Settings, limits_of, settings_of, shuffled_order, usual_order
+from pipeline.plan.orders import (
+    Settings,
+    limits_of,
+    settings_of,
+    shuffled_order,
+    usual_order,
+)
 from pipeline.plan.planner import Plan, chance_of, plan_day
 from pipeline.plan.request import DayRequest
-from tests.plan.days import day, polynomial
+from tests.plan.days import day, every_driver, polynomial
 from tests.plan.worlds import run_means, season_of_one_day, smooth_grip
 
 ORDERS = ("planned", "usual", "random")
@@ -46,12 +52,6 @@ def plan_of(drivers: int, runs: int, *levels: int) -> Plan:
     return plan_day(day(drivers, runs, *levels), chance_of(1))
 
 
-def planned_order(plan: Plan, settings: Settings) -> np.ndarray:
-    """(drivers, runs) numbers of settings."""
-    sizes = tuple(len(factor.levels) for factor in plan.request.factors)
-    return np.asarray(np.ravel_multi_index(tuple(np.moveaxis(plan.levels, -1, 0)), sizes))
-
-
 def degree_of(request: DayRequest) -> int:
     """Of the trend that least squares takes out: a cubic, a quadratic where no df would be left."""
     cubic = len(request.drivers) + 3 + request.contrasts
@@ -68,14 +68,15 @@ def try_orders(plan: Plan, days: int, chance: np.random.Generator) -> list[dict[
     settings = settings_of(request.factors)
     limits = limits_of(request, settings)
     drivers = len(request.drivers)
-    planned = planned_order(plan, settings)
-    means = run_means(planned, smooth_grip(days, request.runs, chance), request.components, chance)
-    draws = [shuffled_order(settings, limits, drivers, chance) for _ in range(days)]
+    usual = usual_order(settings, every_driver(request, settings))
+    grip = smooth_grip(days, request.runs, chance)
+    means = run_means(plan.order, grip, request.components, chance)
+    draws = [shuffled_order(settings, (limits,) * drivers, chance) for _ in range(days)]
     each = [_least_squares(request, settings, one, means[[d]]) for d, one in enumerate(draws)]
     told = [intervals for intervals in each if intervals is not None]
     found = {
-        "planned": _least_squares(request, settings, planned, means),
-        "usual": _least_squares(request, settings, usual_order(request, settings), means),
+        "planned": _least_squares(request, settings, plan.order, means),
+        "usual": _least_squares(request, settings, usual, means),
         "random": tuple(np.concatenate(parts) for parts in zip(*told, strict=True)),
     }
     return [

@@ -6,11 +6,13 @@ import numpy as np
 import pandas as pd
 
 from tests.calibration.summary import claimed_direction
-from tests.real.draws import FADE_S, MISTAKES, OUTCOMES, PACE_S, SPREAD
+from tests.real.draws import FADE_S, MISTAKES, OUTCOMES, PACE_S, ROWS, SPREAD
 from tests.real.races import Races
 from tests.real.shapes import Shape
 
 RATIOS = ("spread", "mistakes")
+NAIVE = ("t_test", "best")
+PLACE = {name: n for n, name in enumerate([*OUTCOMES, *(row.name for row in ROWS)])}
 SLOW = 0.07
 HELD_FLAGS = ("slow", "stopped")
 
@@ -44,6 +46,15 @@ def _half_width(table: pd.DataFrame) -> float:
     return float(((high - low) / 2).median())
 
 
+def _of_added(table: pd.DataFrame) -> str:
+    """Mean of what was found over what was added, per cent; of ratios their logs."""
+    found, added = table["estimate"], table["truth"]
+    if table["outcome"].iloc[0] in RATIOS:
+        found, added = np.log(found), np.log(added)
+    share = 100 * found / added
+    return f"{share.mean():.0f} ± {share.sem():.0f}"
+
+
 def _table(heads: list[str], rows: list[list[str]]) -> str:
     lines = [heads, ["---"] + ["---:"] * (len(heads) - 1), *rows]
     return "\n".join("| " + " | ".join(line) + " |" for line in lines)
@@ -63,7 +74,7 @@ def nothing_added(table: pd.DataFrame) -> str:
         ])  # fmt: skip
         called.append([
             str(name), *(_share(part["verdict"].map(claimed_direction) != 0) for part in parts),
-            _share(each["t_test"] < 0.05), _share(each["best"] < 0.05),
+            *(_share(each[name] < 0.05) for name in NAIVE),
         ])  # fmt: skip
     heads = ["drawn", "draws", *OUTCOMES, "half-width of pace, s", "no number"]
     also = ["drawn", *OUTCOMES, "a t test on laps", "best laps compared"]
@@ -74,21 +85,24 @@ def nothing_added(table: pd.DataFrame) -> str:
 
 
 def something_added(table: pd.DataFrame) -> str:
-    """A row a kind of draw and outcome on which something was added."""
+    """A row a kind of draw and outcome on which something was added; of pace also how often what
+    people do finds a difference, of whichever sign."""
     sizes = {
         "pace": f"{PACE_S} s a lap", "spread": f"{SPREAD} times", "mistakes": f"{MISTAKES:g} times",
         "fade": f"{FADE_S} s a lap per lap",
     }  # fmt: skip
     heads = ["drawn", "outcome", "added", "draws", "covers", "found", "the wrong way"]
-    heads += ["half-width"]
+    heads += ["half-width", "of what was added", "a t test on laps", "best laps compared"]
     rows = []
     some = table[table["effect"].isin(sizes) & table["estimate"].notna()]
+    some = some.sort_values(["outcome", "row"], key=lambda names: names.map(PLACE), kind="stable")
     for (name, effect, outcome), part in some.groupby(["row", "effect", "outcome"], sort=False):
         sign = np.sign(np.log(part["truth"]) if outcome in RATIOS else part["truth"])
         way = part["verdict"].map(claimed_direction) * sign
         rows.append([
             str(name), str(outcome), sizes[str(effect)], str(len(part)), _share(_covered(part)),
-            _share(way > 0), _share(way < 0), f"{_half_width(part):.3g}",
+            _share(way > 0), _share(way < 0), f"{_half_width(part):.3g}", _of_added(part),
+            *(_share(part[each] < 0.05) if outcome == "pace" else "" for each in NAIVE),
         ])  # fmt: skip
     return "## With a known effect\n\nShares in per cent.\n\n" + _table(heads, rows)
 
@@ -146,6 +160,24 @@ def files(ways: pd.DataFrame, stored: pd.DataFrame) -> str:
 def shapes(found: list[Shape]) -> str:
     return "## What the laps are like\n\n" + _table(
         ["what", "how"], [[shape.what, shape.how] for shape in found]
+    )
+
+
+def beside(table: pd.DataFrame) -> str:
+    """Where the real figures lie among those of random worlds."""
+    inside = int(table["real"].between(table["low"], table["high"]).sum())
+    rows = [
+        [
+            row.what, str(row.place), *(f"{value:.3g}" for value in (row.real, row.low, row.high)),
+            f"{100 * row.share:.0f}",
+        ]
+        for row in table.itertuples()
+    ]  # fmt: skip
+    heads = ["what", "figure", "real", "worlds, 5 %", "95 %", "% of worlds below"]
+    return (
+        "## Beside the random worlds\n\nFigures that are per cent of a lap stand here in units of "
+        "the usual lap SD; but for that SD itself.\n\n" + _table(heads, rows) + "\n\n"
+        f"{inside} of {len(table)} figures lie between 5 and 95 % of the worlds."
     )
 
 

@@ -19,18 +19,27 @@ ORDINARY = 0.05
 LEAST_LAPS = 8
 KNOTS = 7
 FIRST_SETTLED = 6
+SCATTER = "SD of laps about the run's own line, % (5, 50, 95 %)"
 
 
 @dataclass(frozen=True)
 class Shape:
-    """One thing measured: what, and in words and figures how it is."""
+    """One thing measured: what, its figures, and the words that hold them. `of_lap`: they are in
+    per cent of a lap."""
 
     what: str
-    how: str
+    values: tuple[float, ...]
+    words: str
+    of_lap: bool = False
+
+    @property
+    def how(self) -> str:
+        return self.words.format(*self.values)
 
 
-def shapes(races: Races) -> list[Shape]:
-    laps = ordinary_laps(races)
+def shapes(races: Races, within: float = ORDINARY) -> list[Shape]:
+    """within: of its run's median, how far a lap may be off it."""
+    laps = ordinary_laps(races, within)
     return [
         *_stints(races),
         *_scatter(laps),
@@ -43,23 +52,24 @@ def shapes(races: Races) -> list[Shape]:
     ]
 
 
-def ordinary_laps(races: Races) -> pd.DataFrame:
-    """run, entry (driver at a meeting), driver, meeting, lap, at (share of the meeting's time), y
-    (lap in per cent of the meeting's usual one), field (what all cars share at that time, per
-    cent), rest (y about the run's own line)."""
+def ordinary_laps(races: Races, within: float = ORDINARY) -> pd.DataFrame:
+    """run, entry (driver at a meeting), driver, meeting, lap, at (s since the meeting's start),
+    usual (the meeting's usual lap, s), y (lap in per cent of it), field (what all cars share at
+    that time, per cent), rest (y about the run's own line)."""
     laps = races.laps
     run = laps["run"].to_numpy()
     runs = races.runs.iloc[run].reset_index(drop=True)
     clock = runs["start"] - runs.groupby("meeting")["start"].transform("min")
     at = clock.dt.total_seconds() + laps.groupby("run")["lap_s"].cumsum()
     share = (laps["lap_s"] / laps.groupby("run")["lap_s"].transform("median") - 1).abs()
-    good = (laps["lap"] > 1) & ~laps["flag"].isin(["slow", "stopped"]) & (share < ORDINARY)
+    good = (laps["lap"] > 1) & ~laps["flag"].isin(["slow", "stopped"]) & (share < within)
     good &= good.groupby(run).transform("sum") >= LEAST_LAPS
     out = pd.DataFrame(
         {"run": run, "entry": runs["driver"] + " " + runs["meeting"], "driver": runs["driver"],
          "meeting": runs["meeting"], "lap": laps["lap"], "at": at, "y": laps["lap_s"]}
     )[good.to_numpy()].reset_index(drop=True)  # fmt: skip
-    out["y"] *= 100 / out.groupby("meeting")["y"].transform("median")
+    out["usual"] = out.groupby("meeting")["y"].transform("median")
+    out["y"] *= 100 / out["usual"]
     out["field"] = _by_group(out, "meeting", _shared)
     out["rest"] = _by_group(out, "run", lambda part: _about_line(part["lap"], part["y"]))
     return out
@@ -91,24 +101,23 @@ def _shared(part: pd.DataFrame) -> np.ndarray:
     return np.asarray(basis @ weights)
 
 
-def _quantiles(values: pd.Series, digits: int = 2) -> str:
-    low, middle, high = values.quantile([0.05, 0.5, 0.95])
-    return f"{low:.{digits}f}, {middle:.{digits}f}, {high:.{digits}f}"
+def _quantiles(values: pd.Series) -> tuple[float, ...]:
+    """At 5, 50 and 95 %."""
+    return tuple(values.quantile([0.05, 0.5, 0.95]))
 
 
 def _stints(races: Races) -> list[Shape]:
     number = races.runs.groupby(["meeting", "driver"]).size()
-    shares = number.value_counts(normalize=True).sort_index()
-    each = ", ".join(f"{count} in {100 * share:.0f} %" for count, share in shares.items())
     of_entry = races.runs.groupby(["meeting", "driver"])["laps"]
+    ratio = (of_entry.max() / of_entry.min())[number > 1]
+    each = "{:.0f}, {:.0f}, {:.0f}"
     return [
-        Shape("runs of a driver at a meeting", each),
-        Shape("laps of a run (5, 50, 95 %)", _quantiles(races.runs["laps"], 0)),
-        Shape(
-            "longest over shortest run of a driver at a meeting",
-            _quantiles((of_entry.max() / of_entry.min())[number > 1], 1),
-        ),
-    ]
+        Shape("runs of a driver at a meeting (least, middle, most)",
+              (number.min(), number.median(), number.max()), each),
+        Shape("laps of a run (5, 50, 95 %)", _quantiles(races.runs["laps"]), each),
+        Shape("longest over shortest run of a driver at a meeting (5, 50, 95 %)",
+              _quantiles(ratio), "{:.1f}, {:.1f}, {:.1f}"),
+    ]  # fmt: skip
 
 
 def _scatter(laps: pd.DataFrame) -> list[Shape]:
@@ -117,25 +126,24 @@ def _scatter(laps: pd.DataFrame) -> list[Shape]:
     sd = np.sqrt(rest.apply(lambda v: (v**2).sum()) / nu)
     driver = laps.groupby("run")["driver"].first()
     log = np.log(sd)
-    between = log.groupby(driver).mean().std()
+    between = float(log.groupby(driver).mean().std())
     within = np.sqrt(max(float(log.groupby(driver).var().mean() - (1 / (2 * nu)).mean()), 0))
     return [
-        Shape("SD of laps about the run's own line, % (5, 50, 95 %)", _quantiles(sd)),
+        Shape(SCATTER, _quantiles(sd), "{:.2f}, {:.2f}, {:.2f}", of_lap=True),
         Shape("its log: SD between drivers; between runs of a driver beyond chance",
-              f"{between:.2f}; {within:.2f}"),
+              (between, within), "{:.2f}; {:.2f}"),
     ]  # fmt: skip
 
 
 def _tails(laps: pd.DataFrame) -> list[Shape]:
     middle = laps.groupby("run")["rest"].transform(lambda v: 1.4826 * v.abs().median())
     z = laps["rest"] / middle
-    sd = laps.groupby("run")["rest"].transform("std")
-    own = laps["rest"] / sd
-    beyond = [f"{100 * (z > k).mean():.1f} and {100 * (z < -k).mean():.1f} %" for k in (3, 5)]
+    own = laps["rest"] / laps.groupby("run")["rest"].transform("std")
+    beyond = [(100 * (z > k).mean(), 100 * (z < -k).mean()) for k in (3, 5)]
     return [
-        Shape("laps slower and faster by more than 3 robust SD", beyond[0]),
-        Shape("by more than 5", beyond[1]),
-        Shape("skewness; excess kurtosis", f"{own.skew():.2f}; {own.kurt():.2f}"),
+        Shape("laps slower and faster by more than 3 robust SD, %", beyond[0], "{:.1f} and {:.1f}"),
+        Shape("by more than 5, %", beyond[1], "{:.1f} and {:.1f}"),
+        Shape("skewness; excess kurtosis", (own.skew(), own.kurt()), "{:.2f}; {:.2f}"),
     ]
 
 
@@ -148,7 +156,7 @@ def _memory(laps: pd.DataFrame) -> list[Shape]:
         before = z.groupby(laps["run"]).shift(step)
         follows = laps["lap"] - laps.groupby("run")["lap"].shift(step) == step
         found.append(float((z * before + lost)[follows].mean()))
-    return [Shape("autocorrelation at 1, 2, 3 laps", ", ".join(f"{r:.2f}" for r in found))]
+    return [Shape("autocorrelation at 1, 2, 3 laps", tuple(found), "{:.2f}, {:.2f}, {:.2f}")]
 
 
 def _beginnings(laps: pd.DataFrame) -> list[Shape]:
@@ -163,9 +171,9 @@ def _beginnings(laps: pd.DataFrame) -> list[Shape]:
         level = np.polyval(np.polyfit(lap[later], y[later], 1), lap)
         for number in gaps:
             gaps[number] += (y - level)[lap == number].tolist()
-    words = ", ".join(f"{np.mean(v):+.2f} ± {np.std(v) / np.sqrt(len(v)):.2f}"
-                      for v in gaps.values())  # fmt: skip
-    return [Shape("laps 2, 3, 4, 5 beside the line of the later ones, %", words)]
+    means = tuple(float(np.mean(v)) if v else np.nan for v in gaps.values())
+    return [Shape("laps 2, 3, 4, 5 beside the line of the later ones, %", means,
+                  "{:+.2f}, {:+.2f}, {:+.2f}, {:+.2f}", of_lap=True)]  # fmt: skip
 
 
 def _drift(laps: pd.DataFrame) -> list[Shape]:
@@ -180,30 +188,12 @@ def _drift(laps: pd.DataFrame) -> list[Shape]:
     ends = laps.sort_values("at").groupby("meeting")["field"].agg(["first", "last"])
     return [
         Shape("what the field gains over a meeting, % of a lap (5, 50, 95 %)",
-              _quantiles(ends["first"] - ends["last"])),
-        Shape("drift within a run, % a lap (5, 50, 95 %)", _quantiles(driven, 3)),
+              _quantiles(ends["first"] - ends["last"]), "{:.2f}, {:.2f}, {:.2f}", of_lap=True),
+        Shape("drift within a run, % a lap (5, 50, 95 %)",
+              _quantiles(driven), "{:.3f}, {:.3f}, {:.3f}", of_lap=True),
         Shape("the same beside the field: median; SD between runs beyond chance",
-              f"{beside.median():+.3f}; {spread:.3f}"),
+              (float(beside.median()), spread), "{:+.3f}; {:.3f}", of_lap=True),
     ]  # fmt: skip
-
-
-def _together(laps: pd.DataFrame) -> list[Shape]:
-    """What cars share for some minutes beyond the field's smooth curve: correlation of their laps'
-    residuals within bins of three laps' time."""
-    own = laps["y"] - laps["field"]
-    rest = own - own.groupby(laps["run"]).transform("mean")
-    three = (
-        3
-        * laps.groupby("meeting")["at"].transform("max")
-        / laps.groupby("meeting")["lap"].transform("max")
-    )
-    place = laps["meeting"] + " " + (laps["at"] // three).astype(int).astype(str)
-    by_car = rest.groupby([place, laps["driver"]]).mean()
-    bins = by_car.groupby(level=0)
-    size = bins.size()
-    between = float((bins.mean()[size > 4]).var() - (by_car.var() / size[size > 4]).mean())
-    return [Shape("shared by all cars for some laps beyond the curve: share of variance",
-                  f"{max(between, 0) / float(by_car.var()):.2f}")]  # fmt: skip
 
 
 def _luck(laps: pd.DataFrame) -> list[Shape]:
@@ -216,10 +206,26 @@ def _luck(laps: pd.DataFrame) -> list[Shape]:
     scaled = (runs["own"] - level) * np.sqrt(size[size > 1] / (size[size > 1] - 1))
     squares = (scaled**2).groupby(runs["driver"])
     by_driver = np.sqrt(squares.mean())[squares.size() >= 10]
-    robust = 1.4826 * float(scaled.abs().median())
+    both = (np.sqrt((scaled**2).mean()), 1.4826 * float(scaled.abs().median()))
     return [
         Shape("SD of runs about their driver's mean at the meeting, %; the robust one",
-              f"{np.sqrt((scaled**2).mean()):.2f}; {robust:.2f}"),
-        Shape("the same by driver (least, middle, most)",
-              f"{by_driver.min():.2f}, {by_driver.median():.2f}, {by_driver.max():.2f}"),
+              both, "{:.2f}; {:.2f}", of_lap=True),
+        Shape("the same by driver, who has 10 or more (least, middle, most)",
+              (by_driver.min(), by_driver.median(), by_driver.max()), "{:.2f}, {:.2f}, {:.2f}",
+              of_lap=True),
     ]  # fmt: skip
+
+
+def _together(laps: pd.DataFrame) -> list[Shape]:
+    """What cars share for some minutes beyond the field's smooth curve: correlation of their laps'
+    residuals within bins of three laps' time."""
+    own = laps["y"] - laps["field"]
+    rest = own - own.groupby(laps["run"]).transform("mean")
+    place = laps["meeting"] + " " + (laps["at"] // (3 * laps["usual"])).astype(int).astype(str)
+    by_car = rest.groupby([place, laps["driver"]]).mean()
+    bins = by_car.groupby(level=0)
+    size = bins.size()
+    between = float((bins.mean()[size > 4]).var() - (by_car.var() / size[size > 4]).mean())
+    share = max(between, 0) / float(by_car.var())
+    return [Shape("shared by all cars for three laps beyond the curve: share of variance",
+                  (share,), "{:.2f}")]  # fmt: skip

@@ -4,8 +4,8 @@
 
 takes any table with the columns of `races.NEEDED` and prints the page that METHOD.md quotes: labels
 by lot with nothing added and with known effects, tyres as a real change, the laps that the whole
-field drove slowly, the same meetings as files in all layouts, and what stints of real laps are
-like. --out keeps a row a draw, effect and outcome.
+field drove slowly, the same meetings as files in all layouts, what stints of real laps are like,
+and whether the random worlds reach that. --out keeps a row a draw, effect and outcome.
 """
 
 from __future__ import annotations
@@ -24,12 +24,13 @@ import pandas as pd
 from tqdm import tqdm
 
 from tests.calibration.study import THREADS
-from tests.real import files, page, tyres
+from tests.real import beside, files, page, tyres
 from tests.real.draws import ROWS, Draw, Record, Row, draw, records
 from tests.real.races import Races, read_races
 from tests.real.shapes import shapes
 
-PARTS = ("labels", "tyres", "files", "shapes")
+PARTS = ("labels", "tyres", "files", "shapes", "worlds")
+WORLDS = 120
 WAYS = [*(("laps", order) for order in files.ORDERS), ("passings", "end"), ("grid", "end")]
 
 
@@ -46,6 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         print(page.files(*compared(races, options.seed)))
     if "shapes" in options.parts:
         print(page.shapes(shapes(races)))
+    if "worlds" in options.parts:
+        print(page.beside(beside.compared(races, WORLDS, options.seed)))
 
 
 def _options(arguments: Sequence[str] | None) -> argparse.Namespace:

@@ -68,19 +68,14 @@ def test_files_of_two_kinds_and_what_is_missing(tmp_path: Path) -> None:
 
 
 def test_shapes_find_what_was_put_in() -> None:
-    found = {shape.what: shape.how for shape in shapes(races_of(made_up.table(stints=4, laps=14)))}
-    low, middle, high = map(
-        float, found["SD of laps about the run's own line, % (5, 50, 95 %)"].split(",")
-    )
+    found = shapes(races_of(made_up.table(stints=4, laps=14)))
+    values = {shape.what.split(" (")[0]: shape.values for shape in found}
+    low, middle, high = values["SD of laps about the run's own line, %"]
     assert low < middle < high
     assert middle == pytest.approx(100 * 0.4 / 81.4, rel=0.15)
-    assert abs(float(found["autocorrelation at 1, 2, 3 laps"].split(",")[0])) < 0.1
-    assert found["runs of a driver at a meeting"] == "4 in 100 %"
-    luck = float(
-        found["SD of runs about their driver's mean at the meeting, %; the robust one"].split(";")[
-            0
-        ]
-    )
+    assert abs(values["autocorrelation at 1, 2, 3 laps"][0]) < 0.1
+    assert values["runs of a driver at a meeting"] == (4, 4, 4)
+    luck = values["SD of runs about their driver's mean at the meeting, %; the robust one"][0]
     assert luck == pytest.approx(100 * np.hypot(0.3, 0.65) / 81.4, rel=0.3)
 
 

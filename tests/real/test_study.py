@@ -8,9 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.real import files, made_up, page, study, tyres
+from tests.real import beside, files, made_up, page, study, tyres
 from tests.real.draws import Draw, Row, draw
 from tests.real.races import Races, races_of
+from tests.worlds.hostile import BY_NAME
+from tests.worlds.parameters import Parameters
+from tests.worlds.world import world
 
 
 @pytest.fixture(scope="module")
@@ -68,6 +71,7 @@ def test_shares_are_those_of_the_draws() -> None:
     assert "| 0.20 | 0.0 ± 18.6 |" in nothing
     assert "| 50.0 ± 25.0 | – | – | – | – | 50.0 ± 25.0 | 0.0 ± 18.6 |" in nothing
     assert "| pace | 0.45 s a lap | 4 | 75.0 ± 23.6 | 50.0 ± 25.0 | 0.0 ± 18.6 | 0.2 |" in some
+    assert "| 0.2 | 22 ± 0 | 50.0 ± 25.0 | 0.0 ± 18.6 |" in some
     assert "is 1.00 times the one" in page.held(table)
     assert page.held(table[table["effect"] == "nothing"]) == ""
 
@@ -132,3 +136,25 @@ def test_what_the_rule_finds_under_flags() -> None:
     said = page.recognised(stored)
     assert "Neutralised are 2 of 8 laps; 0 runs have no others." in said
     assert "Of 2 laps" in said and "50.0 % are neutralised" in said and "25.00 %" in said
+
+
+def test_a_figure_has_its_place_among_the_worlds() -> None:
+    table = beside.compared(races_of(made_up.table(stints=4, laps=14)), 12)
+    assert table["share"].between(0, 1).all()
+    assert len(table) == sum(
+        len(shape.values) for shape in beside.shapes(races_of(made_up.table()))
+    )
+    laps = table[table["what"].str.startswith("laps of a run")]
+    assert (laps["low"] < laps["high"]).all()
+    far = table.assign(real=table["high"] + 1)
+    assert f"0 of {len(far)} figures" in page.beside(far)
+    assert f"{len(far)} of {len(far)} figures" in page.beside(table.assign(real=table["low"]))
+
+
+def test_laps_that_the_field_drove_slowly_are_under_a_flag() -> None:
+    factors = BY_NAME["plain"].parameters(np.random.default_rng(1)).factors
+    held = Parameters(factors, slow_stretches=2.0, status_column=True)
+    made = world(held, np.random.default_rng(2))
+    races = beside.races_of_world(made)
+    assert races.runs["laps"].sum() == len(races.laps) == len(made.laps)
+    assert (races.laps["flag"] == "slow").sum() == (made.laps["status"] == "neutralised").sum() > 0

@@ -15,6 +15,7 @@ PACKAGES = {
     "geepack": ["dietox"],
     "HSAUR": ["BCG"],
     "datasets": ["morley"],
+    "lattice": ["barley"],
 }
 
 

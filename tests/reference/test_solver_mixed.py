@@ -12,9 +12,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from pipeline.models.engine.inference import contrast, kenward_roger_f
+from pipeline.models.engine.inference import contrast
 from pipeline.models.engine.solver import Fit, fit_rows
 from tests.reference import problems, published
+from tests.reference.joint import kenward_roger_f
 
 
 @cache

@@ -11,7 +11,7 @@ from pipeline.report.privacy import context_for_driver, for_driver, others_of
 from pipeline.report.render import render, write_page
 from pipeline.report.season_page import season_page
 from pipeline.report.share_page import share_page
-from tests.report import made_up
+from tests.report import decided, made_up
 
 PAGES = ("season", "meeting", "share")
 DRIVER = "Ida Holm"
@@ -20,7 +20,7 @@ DRIVER = "Ida Holm"
 @pytest.fixture(scope="session")
 def html() -> dict[str, str]:
     """The three pages of the made-up season."""
-    result, context = made_up.season(), made_up.context()
+    result, context = decided.season(), decided.context()
     others = others_of(DRIVER, result.runs, made_up.TEAM, {}, ["7654321"])
     own = for_driver(result, DRIVER, others)
     return {

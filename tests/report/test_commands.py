@@ -32,7 +32,7 @@ def test_the_demo_ends_with_the_report(demo: tuple[Path, Said]) -> None:
     last = Path(said.out.splitlines()[-1].removeprefix("Season's report: "))
     assert last == (folder / "reports" / "season" / "index.html").resolve()
     assert last.read_text("utf-8").startswith("<!doctype html>")
-    assert "Keep (shown to be better than what it replaces)" in said.out
+    assert "High grip: three to fit" in said.out
     assert "set aside" in said.err and "Traceback" not in said.err
 
 

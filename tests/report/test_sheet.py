@@ -46,7 +46,7 @@ def test_each_run_has_its_settings_and_a_box_for_what_was_fitted():
             assert row[1].split()[0] == setting["rear_bar"]
             assert row[3].split()[0] == setting["oil"]
             assert [row[2], *row[4:]] == [""] * 4
-    assert tables[0][0][0] == "1 warm-up"
+    assert tables[0][0][0] == "1 09:00 warm-up"
 
 
 def test_changes_are_marked_and_only_they():

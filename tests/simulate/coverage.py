@@ -22,16 +22,16 @@ from pipeline.models.design import build_design
 from pipeline.models.effects import scaled, unit_weight
 from pipeline.models.fitting import fit_outcome
 from pipeline.models.identify import standings, usable_runs
-from pipeline.models.responses import lap_tables, race_laps
-from pipeline.models.season import RESPONSES, effects_alone
-from pipeline.report.words import is_definite
+from pipeline.models.responses import lap_tables, race_laps, response_of
+from pipeline.models.season import effects_alone
 from pipeline.simulate.season import TeamSpec, make_season
 from pipeline.simulate.truth import both_worlds, compare, in_condition
+from pipeline.tables.conditions import CONDITIONS
+from pipeline.tables.outcomes import OUTCOMES, is_definite
 from pipeline.tables.records import SeasonData
-from pipeline.tables.schema import CONDITIONS
 from tests.simulate.frames import season_data
 
-OUTCOMES = ("pace", "spread", "mistakes", "race")
+JUDGED = ("pace", "spread", "mistakes", "race")
 NOWHERE = (math.nan, math.nan)
 SPEC = TeamSpec(
     meetings=5,
@@ -51,7 +51,7 @@ def study_world(
     """A line for each contrast, outcome and condition: what the season says and what is true."""
     season = make_season(spec, seed)
     data = season_data(season.world, season.settings)
-    effects = effects_alone(data, outcomes=OUTCOMES, conditions=conditions)
+    effects = effects_alone(data, outcomes=JUDGED, conditions=conditions)
     here = of_these_meetings(data)
     groups = list(effects.groupby(["factor", "level", "reference"]))
     pairs = both_worlds(season.world, season.settings, [contrast for contrast, _ in groups], draws)
@@ -95,12 +95,12 @@ def of_these_meetings(data: SeasonData) -> dict[tuple[str, str, str], tuple[floa
     team = [design.driver_names[code] for code in np.unique(design.driver[design.team])]
     out = {}
     for outcome in ("pace", "spread", "race"):
-        fitted = fit_outcome(design, RESPONSES[outcome](laps))
+        fitted = fit_outcome(design, response_of(OUTCOMES[outcome], laps))
         unit = race_laps(laps, data.race_seconds) if outcome == "race" else 1.0
         for contrast in told:
             groups = [("setup by driver", name, 1 / len(team)) for name in team]
-            for block in (f"{contrast.factor} by meeting", "other setup by meeting"):
-                groups += [(block, m, 1 / len(design.meeting_names)) for m in design.meeting_names]
+            share = 1 / len(design.meeting_names)
+            groups += [("setup by meeting", m, share) for m in design.meeting_names]
             combination = fitted.combination(unit_weight(contrast), groups)
             if combination is None:
                 continue
@@ -155,7 +155,7 @@ def table(lines: list[dict]) -> str:
         "| wrong way | mean error | no number |",
         "|---|---|---|---|---|---|---|---|",
     ]
-    for outcome in OUTCOMES:
+    for outcome in JUDGED:
         for factor in ("all", *SPEC.factors):
             mine = [
                 line
@@ -196,7 +196,7 @@ def table_by_condition(lines: list[dict]) -> str:
         "|---|---|---|---|---|---|---|",
     ]
     everywhere = of_all_worlds(lines)
-    for outcome in OUTCOMES:
+    for outcome in JUDGED:
         for condition in sorted({line["condition"] for line in lines} - {"all"}):
             mine = [
                 line

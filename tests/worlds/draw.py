@@ -31,6 +31,7 @@ def draw(rng: Generator) -> Parameters:
         _incidents(rng),
     ]
     known = {key: value for part in parts for key, value in part.items()}
+    known["fade_run_sd"] = _some(rng, 0.5, 0.0, 6.0) * known["lap_sd"] / known["laps"]
     factors = _factors(rng, known["laps"], meetings)
     settings = _settings(rng, meetings, len(factors))
     return Parameters(factors=factors, meetings=meetings, **known, **settings)
@@ -52,12 +53,12 @@ def _size(rng: Generator, meetings: int) -> dict[str, Any]:
         "rivals": rivals,
         "pool": rivals if meetings == 1 else min(max(50, rivals), int(rivals * rng.uniform(1, 2))),
         "attendance": 1.0 if meetings == 1 else rng.uniform(0.7, 1.0),
-        "runs": int(rng.integers(4, 13)),
+        "runs": int(rng.integers(4 if meetings == 1 else 2, 13)),
         "laps": laps,
         "lap_s": lap_s,
         "layout_sd": _some(rng, 0.5, 0.02, 0.15),
-        "missing": _some(rng, 0.5, 0.0, 0.3),
-        "cut_short": _some(rng, 0.5, 0.0, 0.15),
+        "missing": _some(rng, 0.5, 0.0, 0.4),
+        "cut_short": _some(rng, 0.5, 0.0, 0.5),
         "heat_size": int(rng.integers(6, 13)),
         "team_together": bool(rng.random() < 0.35),
         "heats_redrawn": bool(rng.random() < 0.5),
@@ -85,7 +86,7 @@ def _people(rng: Generator) -> dict[str, Any]:
     run_sd = _log_uniform(rng, 0.02, 0.2)
     ratio = _log_uniform(rng, 0.25, 4)
     return {
-        "lap_sd": _log_uniform(rng, 0.1, 0.35),
+        "lap_sd": _log_uniform(rng, 0.05, 0.35),
         "lap_sd_ratio": rng.uniform(1, 4),
         "run_sd_team": run_sd,
         "run_sd_rivals": min(max(run_sd / ratio, 0.02), 0.2),
@@ -93,15 +94,19 @@ def _people(rng: Generator) -> dict[str, Any]:
         "driver_sd": rng.uniform(0.1, 0.6),
         "entry_sd": rng.uniform(0.0, 0.2),
         "team_ahead_s": rng.uniform(-0.3, 0.5),
-        "run_spread_sd": rng.uniform(0, 0.2),
+        "run_spread_sd": rng.uniform(0, 0.5),
     }
 
 
 def _track(rng: Generator) -> dict[str, Any]:
     shapes = ("none", "saturating", "quadratic", "backwards", "waves", "walk")
+    gain = rng.uniform(0, 0.8) if rng.random() < 0.7 else rng.uniform(0.8, 2.0)
+    # However much the track gains, what the team gains of it beside the field has its limits.
+    apart = rng.uniform(-0.4, 0.5) * min(1.0, 0.8 / gain)
     return {
         "grip_shape": str(rng.choice(shapes, p=(0.08, 0.40, 0.15, 0.15, 0.12, 0.10))),
-        "grip_gain_s": rng.uniform(0, 0.8),
+        "grip_gain_s": gain,
+        "team_grip": 1.0 + apart if rng.random() < 0.6 else 1.0,
         "jumps": int(rng.choice(3, p=(0.7, 0.2, 0.1))),
         "jump_s": rng.uniform(0, 0.3),
         "jump_kind": str(rng.choice(("step", "shower"))),
@@ -113,7 +118,6 @@ def _track(rng: Generator) -> dict[str, Any]:
 
 def _team(rng: Generator) -> dict[str, Any]:
     return {
-        "team_grip": rng.uniform(0.6, 1.5) if rng.random() < 0.6 else 1.0,
         "learning_s": _some(rng, 0.5, -0.2, 0.3),
         "learning_curved": bool(rng.random() < 0.5),
         "finals_gain_s": _some(rng, 0.25, 0.0, 0.15),
@@ -122,10 +126,12 @@ def _team(rng: Generator) -> dict[str, Any]:
 
 def _lap(rng: Generator) -> dict[str, Any]:
     return {
-        "tails": str(rng.choice(("normal", "t", "skewed"), p=(0.5, 0.3, 0.2))),
+        "tails": str(rng.choice(("normal", "t", "skewed"), p=(0.4, 0.3, 0.3))),
         "tail_df": rng.uniform(3, 10),
-        "autocorrelation": _some(rng, 0.5, 0.0, 0.5),
-        "come_in_s": rng.uniform(0, 0.4),
+        "skewness": rng.uniform(0.4, 1.6),
+        "autocorrelation": _some(rng, 0.7, 0.0, 0.7),
+        "shared": _some(rng, 0.5, 0.0, 0.15),
+        "come_in_s": rng.uniform(-0.3, 0.4),
         "come_in_laps": rng.uniform(1, 5),
         "fade_s": rng.uniform(0, 0.01),
         "fade_sd": rng.uniform(0, 0.004),

@@ -15,6 +15,7 @@ from tests.worlds.schedule import Flags, Floats, Integers, Schedule
 STATUSES = np.array(["clean", "first", "incident", "traffic", "missed", "neutralised", "other"])
 CLEAN, FIRST, INCIDENT, TRAFFIC, MISSED, NEUTRALISED, OTHER = range(7)
 CRASH_S = (3.0, 10.0)
+SHARED_LASTS = 0.7  # what cars share, from one lap to the next
 MOST_RATE = 0.5
 
 
@@ -28,7 +29,7 @@ class Laps:
 
 
 def draw_noise(p: Parameters, s: Schedule, rng: Generator) -> Floats:
-    """(N, L) of variance 1, one lap hanging on the last."""
+    """(N, L) of variance 1, one lap hanging on the last; part of it the heat's."""
     shape = (len(s.scheduled), int(s.scheduled.max(initial=2)))
     match p.tails:
         case "normal":
@@ -36,8 +37,19 @@ def draw_noise(p: Parameters, s: Schedule, rng: Generator) -> Floats:
         case "t":
             fresh = unit_t(rng, p.tail_df, shape)
         case _:
-            fresh = rng.gamma(4, size=shape) / 2 - 2  # skewness 1
-    rho = p.autocorrelation
+            root = 2 / p.skewness
+            fresh = rng.gamma(root**2, size=shape) / root - root
+    own = _hanging(fresh, p.autocorrelation)
+    if not p.shared:
+        return own
+    heat = np.unique(np.column_stack([s.meeting, s.round, s.heat]), axis=0, return_inverse=True)[1]
+    common = rng.standard_normal((int(heat.max(initial=0)) + 1, shape[1]))
+    common = _hanging(common, SHARED_LASTS)[heat.ravel()]
+    return np.sqrt(1 - p.shared) * own + np.sqrt(p.shared) * common
+
+
+def _hanging(fresh: Floats, rho: float) -> Floats:
+    """Of the same variance, each lap hanging on the last by `rho`."""
     if not rho:
         return fresh
     fresh[:, 1:] *= np.sqrt(1 - rho**2)
@@ -55,8 +67,13 @@ def draw_laps(
 ) -> Laps:
     """All laps; `gained`: what each run's settings add to each outcome (N,)."""
     lap = np.arange(1, noise.shape[1] + 1)
-    there = lap <= _driven(p, s, rng)[:, None]
+    driven = _driven(p, s, rng)
+    there = lap <= driven[:, None]
     seconds = _expected(p, s, people, runs, gained, lap)
+    if p.fade_run_sd:
+        # About the middle of what was driven: what it does to the mean is the luck of runs.
+        about = lap - (driven[:, None] + 2) / 2
+        seconds += rng.normal(0, p.fade_run_sd, len(driven))[:, None] * about
     seconds += noise * (runs.lap_sd * np.exp(gained["spread"]))[:, None]
     status = np.full(noise.shape, CLEAN)
     _traffic(p, rng, seconds, status)
@@ -71,8 +88,8 @@ def draw_laps(
 
 def _driven(p: Parameters, s: Schedule, rng: Generator) -> Integers:
     count = len(s.scheduled)
-    share = np.where(rng.random(count) < p.cut_short, rng.uniform(0.3, 0.9, count), 1.0)
-    return np.maximum(np.round(s.scheduled * share), 2).astype(np.int64)
+    share = np.where(rng.random(count) < p.cut_short, rng.uniform(0.05, 0.9, count), 1.0)
+    return np.maximum(np.round(s.scheduled * share), 1).astype(np.int64)
 
 
 def middle(s: Schedule) -> Floats:

@@ -95,7 +95,7 @@ class Parameters:
     driver_sd: float = 0.3
     entry_sd: float = 0.1
     team_ahead_s: float = 0.2
-    run_spread_sd: float = 0.05
+    run_spread_sd: float = 0.05  # of the log
     # the track, seconds
     grip_shape: Literal["none", "saturating", "quadratic", "backwards", "waves", "walk"] = (
         "saturating"
@@ -129,11 +129,14 @@ class Parameters:
     # laps
     tails: Literal["normal", "t", "skewed"] = "normal"
     tail_df: float = 5.0
+    skewness: float = 1.0
     autocorrelation: float = 0.0
+    shared: float = 0.0  # of the variance of laps, by a heat's cars
     come_in_s: float = 0.1
     come_in_laps: float = 2.0
     fade_s: float = 0.002
     fade_sd: float = 0.001
+    fade_run_sd: float = 0.0
     incident_rate: float = 0.04
     small_share: float = 0.0
     small_loss_s: float = 1.5

@@ -44,12 +44,14 @@ def test_meetings_are_as_often_as_said() -> None:
 
 
 RANGES = {
-    "cars": (1, 8), "rivals": (0, 40), "runs": (4, 12), "laps": (8, 40), "lap_s": (10, 25),
-    "missing": (0, 0.3), "run_sd_team": (0.02, 0.2), "run_sd_rivals": (0.02, 0.2),
-    "grip_gain_s": (0, 0.8), "jump_s": (0, 0.3), "team_grip": (0.6, 1.5),
+    "cars": (1, 8), "rivals": (0, 40), "runs": (2, 12), "laps": (8, 40), "lap_s": (10, 25),
+    "missing": (0, 0.4), "run_sd_team": (0.02, 0.2), "run_sd_rivals": (0.02, 0.2),
+    "grip_gain_s": (0, 2), "jump_s": (0, 0.3), "team_grip": (0.6, 1.5),
     "learning_s": (-0.2, 0.3), "heat_shock_s": (0, 0.08), "meeting_sd": (0, 0.08),
     "mistakes_meeting_sd": (0, 0.5), "driver_effect_sd": (0, 0.08), "interaction": (-0.1, 0.1),
-    "unknown": (0, 0.1), "wrong": (0, 0.03), "autocorrelation": (0, 0.5),
+    "unknown": (0, 0.1), "wrong": (0, 0.03), "autocorrelation": (0, 0.7),
+    "cut_short": (0, 0.5), "lap_sd": (0.05, 0.35), "run_spread_sd": (0, 0.5), "shared": (0, 0.15),
+    "skewness": (0.4, 1.6), "come_in_s": (-0.3, 0.4), "fade_run_sd": (0, 0.15),
     "come_in_laps": (1, 5), "incident_rate": (0, 0.15), "missed": (0, 0.01),
     "slow_stretches": (0, 2), "small_loss_s": (0.3, 1.5), "tail_df": (3, 10),
 }  # fmt: skip

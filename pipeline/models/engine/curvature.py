@@ -71,12 +71,15 @@ def _gram(state: State, number: int) -> list[Array]:
     ]
 
 
-def _applied(state: State, piece: Piece, line: Lines) -> list[Lines]:
-    """V_j times the rows of a piece, for each nested parameter."""
+def _applied(state: State, piece: Piece, line: Lines) -> dict[int, Lines]:
+    """V_j times the rows of a piece, for each nested parameter that varies them."""
     rows = state.sorted_rows
-    out = [line.weighted(d) for d in rows.diagonal[piece.rows].T]
+    diagonal = rows.diagonal[piece.rows].T
+    out = {number: line.weighted(d) for number, d in enumerate(diagonal) if d.any()}
     for level, group in enumerate(rows.groups):
-        out.append(expanded(piece, level, summed(piece, level, group.active, line)))
+        if group.active[piece.groups[level][0]].any():
+            sums = summed(piece, level, group.active, line)
+            out[state.m + level] = expanded(piece, level, sums)
     return out
 
 
@@ -86,10 +89,11 @@ def _mixed_traces(state: State) -> Array:
     out = np.zeros((n, n))
     for piece, line, turned in state.by_piece():
         left = _applied(state, piece, turned)
-        for j, one in enumerate(_applied(state, piece, line)):
+        for j, one in _applied(state, piece, line).items():
             carried = within(piece, state.absorbed, one)
-            for i in range(j + 1):
-                out[i, j] += float(left[i].products(carried).sum())
+            for i in left:
+                if i <= j:
+                    out[i, j] += float(left[i].products(carried).sum())
     return np.triu(out) + np.triu(out, 1).T
 
 

@@ -73,6 +73,8 @@ def gram(part: Part, lines: tuple[Lines, ...], weights: tuple[Array, ...] | None
     """Sum of weight x row' row over a part's columns, (P, P). weights: (n,) a piece."""
     out = np.zeros((len(part.columns),) * 2)
     for number, (piece, line) in enumerate(zip(part.pieces, lines, strict=True)):
+        if weights is not None and not weights[number].any():
+            continue
         heavy = line if weights is None else line.weighted(weights[number])
         out[square(piece.columns)] += line.L.T @ heavy.L
         if line.crossing is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -13,7 +14,10 @@ from pipeline.team.sheets import nearest
 from pipeline.team.tables import plain, time_of_day
 
 if TYPE_CHECKING:
+    from pipeline.plan.file import Drawn
     from pipeline.team.folder import Team
+
+NAME = "plan.json"
 
 
 @dataclass(frozen=True)
@@ -26,9 +30,22 @@ class PlannedRun:
 
 @dataclass(frozen=True)
 class PlannedDay:
-    """runs: (driver as in the plan, number of the run) -> run, with what is held all day."""
+    """runs: (driver as in the plan, number of the run) -> run, with what is held all day.
+
+    asked: factor, level and reference of each question. drawn: what the orders were drawn from;
+    None where the file does not say.
+    """
 
     runs: Mapping[tuple[str, int], PlannedRun] = field(default_factory=dict)
+    asked: tuple[tuple[str, str, str], ...] = ()
+    drawn: Drawn | None = None
+
+    def planned(self, driver: str, run: int) -> Mapping[str, str] | None:
+        """Factor -> level as planned before the run was driven; None where it was not planned."""
+        if self.drawn is None:
+            found = self.runs.get((driver, run))
+            return found.settings if found else None
+        return self.drawn.settings(driver, run)
 
     def of_driver(self, driver: str) -> dict[int, PlannedRun]:
         """The runs of one driver, by number."""
@@ -42,13 +59,31 @@ def read_plan(team: Team, path: Path, meeting: str) -> PlannedDay:
     plan of this meeting and team.
     """
     reader = _Reader(team, path.name)
-    day = reader.day(_content(path), meeting)
+    day = reader.day(plan_content(path), meeting)
     if reader.problems:
         raise UserError(f"'{path}' is no plan for {meeting}; nothing was changed:", reader.problems)
     return day
 
 
-def _content(path: Path) -> Any:
+def find_plans(team: Team, meeting: str) -> list[Path]:
+    """The plans of that meeting in the team folder and two folders deep, the latest last.
+
+    The latest is the one that was resumed most often, of several the one written last.
+    """
+    found = []
+    for pattern in (NAME, f"*/{NAME}", f"*/*/{NAME}"):
+        for path in team.folder.glob(pattern):
+            with contextlib.suppress(UserError):
+                raw = plan_content(path)
+                if isinstance(raw, dict) and plain(str(raw.get("meeting"))) == plain(meeting):
+                    stages = raw.get("drawn")
+                    resumed = len(stages) if isinstance(stages, list) else 0
+                    found.append((resumed, path.stat().st_mtime_ns, path))
+    return [path for _, _, path in sorted(found)]
+
+
+def plan_content(path: Path) -> Any:
+    """What the file holds, as JSON; nothing of it is checked. Raises as `read_plan`."""
     try:
         return json.loads(path.read_text("utf-8-sig"))
     except FileNotFoundError:
@@ -80,7 +115,32 @@ class _Reader:
             if key in runs:
                 self.fault(f"run {key[1]} of {key[0]} again", "each run once", f"runs, {place}")
             runs[key] = run
-        return PlannedDay(runs)
+        return PlannedDay(runs, tuple(self.asked(raw)), self.drawn(raw))
+
+    def asked(self, raw: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
+        """The plan's questions; of a file without them nothing was asked."""
+        for place, each in enumerate(raw.get("contrasts") or (), start=1):
+            at = f"contrasts, {place}"
+            name = str(each.get("factor")) if isinstance(each, dict) else ""
+            levels = (
+                [dict(self.settings({name: each[x]}, at)) for x in ("level", "reference")]
+                if name and {"level", "reference"} <= set(each)
+                else []
+            )
+            if levels and all(levels):
+                factor = next(iter(levels[0]))
+                yield factor, levels[0][factor], levels[1][factor]
+
+    def drawn(self, raw: Mapping[str, Any]) -> Drawn | None:
+        if "drawn" not in raw:
+            return None
+        from pipeline.plan.file import drawn_of
+
+        try:
+            return drawn_of(json.dumps(raw))
+        except (CallError, KeyError, TypeError, ValueError, IndexError, AttributeError):
+            self.fault("nothing that can be drawn again", "what `plan --out` wrote", "drawn")
+            return None
 
     def run(self, raw: Any, held: Mapping[str, str], at: str) -> tuple[tuple[str, int], PlannedRun]:
         raw = raw if isinstance(raw, dict) else {}

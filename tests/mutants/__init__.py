@@ -1,0 +1,1 @@
+"""Mutation testing of the rules: `python -m tests.mutants` (see DEVELOPERS.md)."""
