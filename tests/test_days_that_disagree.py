@@ -109,18 +109,25 @@ def test_offsets_that_contradict_the_zone_are_said(
     assert all("timezone" in each and "counts" in each for each in found)
 
 
-def test_a_date_corrected_later_is_said_until_it_counts(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("column", "old", "new"),
+    [("date", "2026-04-18", "2026-04-19"), ("timezone", "Europe/Berlin", "Europe/London")],
+)
+def test_what_is_corrected_later_is_said_until_it_counts(
+    tmp_path: Path, column: str, old: str, new: str
+) -> None:
     folder = team_folder(tmp_path / "team", setups="meeting,driver,run,factor,value\n")
     export = laps_csv(folder / "exports/spring/q1.csv")
     open_team(folder).import_exports(export, "spring")
     assert gather(load_team(folder)).about == ()
-    (folder / "meetings.csv").write_text(MEETINGS.replace("2026-04-18", "2026-04-19"))
+    (folder / "meetings.csv").write_text(MEETINGS.replace(old, new))
     for answer in (run("--team", folder, "check"), run("--team", folder, "meeting", "spring")):
         words = answer.out + answer.err
-        assert "date in the meetings table is 2026-04-19, but exports were read with" in words
+        assert f"{column} in the meetings table is {new}, but exports were read with" in words
         assert "import exports/spring --meeting spring" in words
     page = (folder / "reports/meetings/spring.html").read_text("utf-8")
-    assert "2026-04-19, but exports were read with 2026-04-18" in page
+    assert f"{new}, but exports were read with {old}" in page
     open_team(folder).import_exports(export, "spring")
     found = gather(load_team(folder))
-    assert found.about == () and set(found.runs["date"]) == {"2026-04-19"}
+    assert found.about == ()
+    assert set(found.streams["timezone"]) == {new} or set(found.runs["date"]) == {new}

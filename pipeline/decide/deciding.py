@@ -18,7 +18,7 @@ from pipeline.decide.situations import property_words, with_sentences, with_test
 from pipeline.decide.switching import curve_rows, switchover_rows
 from pipeline.decide.testing import HOURS_APART, RUNS, DayShown, day_shown, next_test_rows
 from pipeline.models.axis import PER_STEP
-from pipeline.models.fitting import fit_outcome
+from pipeline.models.fitting import fit_if_enough
 from pipeline.models.race import race_facts
 from pipeline.models.responses import gap_response
 from pipeline.plan.trend import typical_bend
@@ -103,25 +103,27 @@ def _columns(rows: list[dict[str, object]]) -> dict[str, list[object]]:
 
 
 def _evidence(found: Found) -> dict[str, Evidence]:
-    """Of pace, fade, mistakes and what a race holds beside them, as far as each was fitted."""
+    """Of pace, fade, mistakes and what a race holds beside them, as far as each was fitted and
+    its errors are known; of none without pace."""
     columns = [*found.design.contrasts, *found.along.columns]
     out = {}
     for name in LINEAR:
         fits = found.fits.get(name)
         if fits is not None:
             out[name] = linear_evidence(fits.along or fits.base, columns)
-    if "pace" not in out:
+    if "pace" not in out or not out["pace"].is_known:
         return {}
     race = found.fits.get("race")
     near = (race.along or race.base).fit if race else found.pace.fit
     start = dict(zip(near.names, near.theta, strict=True))
-    gap = fit_outcome(found.along.design(found.design), gap_response(found.laps), start=start)
-    out["gap"] = linear_evidence(gap, columns)
+    gap = fit_if_enough(found.along.design(found.design), gap_response(found.laps), start=start)
+    if gap is not None:
+        out["gap"] = linear_evidence(gap, columns)
     counted = found.mistakes.get("mistakes", {})
     mistakes = counted.get(PER_STEP) or counted.get("all")
     if mistakes is not None:
         out["mistakes"] = count_evidence(mistakes, columns)
-    return out
+    return {name: one for name, one in out.items() if one.is_known}
 
 
 def _usual_day(found: Found, drivers: int) -> DayShown:

@@ -63,6 +63,11 @@ class Evidence:
     driver_sd: float
     run_sd: float
 
+    @property
+    def is_known(self) -> bool:
+        """Of very few runs some errors are no number."""
+        return bool(np.isfinite(self.covariance).all())
+
     def std_error(self, key: Key) -> float:
         """Of one coefficient."""
         place = self.keys.index(key)

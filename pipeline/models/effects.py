@@ -89,8 +89,10 @@ def linear_effects(
 def estimates_of(
     fitted: OutcomeFit, combinations: Sequence[tuple[np.ndarray, np.ndarray] | None]
 ) -> list[Estimate | None]:
-    """Estimates of many combinations together, which is quicker than one by one; None for None."""
-    found = iter(fitted.estimates([c for c in combinations if c is not None]))
+    """Estimates of many combinations together, which is quicker than one by one; None for None,
+    and where the runs are too few for an error."""
+    estimates = fitted.estimates([c for c in combinations if c is not None])
+    found = (one if np.isfinite(one.std_error) else None for one in estimates)
     return [None if combination is None else next(found) for combination in combinations]
 
 

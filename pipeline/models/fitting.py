@@ -119,6 +119,10 @@ class OutcomeFit:
         return contrasts(self.fit, fixed, penalised, "kenward-roger")
 
 
+class TooFewError(UserError):
+    """The runs are too few, or too much alike, for the model of an outcome."""
+
+
 @dataclass(frozen=True)
 class OutcomeFits:
     """All fits of a mixed-model outcome: over everything, one a condition variable, and one an axis
@@ -143,12 +147,12 @@ def fit_outcome(
 ) -> OutcomeFit:
     """Fit one response.
 
-    extra: further penalised blocks. start: first guesses by name. Raises UserError where the runs
-    are too few, or too much alike, for any variance to be told.
+    extra: further penalised blocks. start: first guesses by name. Raises TooFewError where the
+    runs are too few, or too much alike, for any variance to be told.
     """
     is_run = response.is_run
     if not is_run.any():
-        raise UserError(f"no run has clean laps enough to tell {response.outcome}")
+        raise TooFewError(f"no run has clean laps enough to tell {response.outcome}")
     run = np.where(is_run, response.run, 0)
 
     of_run = sparse.csr_array(
@@ -186,11 +190,24 @@ def fit_outcome(
     try:
         fit = fit_rows(rows, np.array([guess[name] for name in names]))
     except NotPositiveError:
-        raise UserError(
+        raise TooFewError(
             f"the runs ({is_run.sum()}) are too few, or too much alike, for the model of "
             f"{response.outcome}"
         ) from None
     return _located(design, response, fit, kept, blocks, centre)
+
+
+def fit_if_enough(
+    design: Design,
+    response: Response,
+    extra: Sequence[Block] = (),
+    start: Mapping[str, float] | None = None,
+) -> OutcomeFit | None:
+    """The same; None where the runs are too few, or too much alike."""
+    try:
+        return fit_outcome(design, response, extra, start)
+    except TooFewError:
+        return None
 
 
 def _priors(blocks: Sequence[Block], run_sd: float) -> dict[str, SdPrior]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from pipeline.models.counts import CountFit
 from pipeline.models.design import Design
@@ -10,6 +10,16 @@ from pipeline.models.engine.solver import Fit
 from pipeline.models.fitting import OutcomeFits
 from pipeline.models.mistakes import CountFits
 from pipeline.models.responses import Laps
+
+
+def too_few(names: Sequence[str], runs: int) -> tuple[str, ...]:
+    """A sentence about outcomes of which nothing can be told from so few runs, if there are any."""
+    if not names:
+        return ()
+    return (
+        f"Too few runs ({runs}), or too short or too much alike, to tell anything of "
+        f"{', '.join(names)}. All else stands.",
+    )
 
 
 def season_notes(

@@ -27,11 +27,11 @@ from pipeline.models.effects import (
     linear_effects,
 )
 from pipeline.models.engine.inference import Estimate
-from pipeline.models.fitting import OutcomeFit, OutcomeFits, Response, fit_outcome
+from pipeline.models.fitting import OutcomeFit, OutcomeFits, Response, fit_if_enough, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.lookup import Lookup
 from pipeline.models.mistakes import CountFits, MistakeFit, mistake_effects
-from pipeline.models.notes import season_notes
+from pipeline.models.notes import season_notes, too_few
 from pipeline.models.off_line import with_bows
 from pipeline.models.race import race_check, race_facts
 from pipeline.models.responses import (
@@ -151,6 +151,11 @@ class Found:
             return self.fits["pace"].base
         return fit_outcome(self.design, response_of(PACE, self.laps))
 
+    @cached_property
+    def gap(self) -> OutcomeFit | None:
+        """Of what a race holds beside pace and incidents; None where the runs are too few."""
+        return fit_if_enough(self.design, gap_response(self.laps))
+
     def runs_table(self) -> pd.DataFrame:
         """All runs with their corrected times, see SeasonResult."""
         corrected = corrected_times(self.design, self.pace, self.laps)
@@ -171,7 +176,12 @@ class Found:
         """Sentences about this data set."""
         labels = {axis.condition: axis.label for axis in self.axes}
         same = sentences(alike(self.design, self.standings, self.axes), labels)
-        return (*season_notes(self.design, self.fits, self.counts, self.laps), *same)
+        asked = dict.fromkeys(effect.of for effect in self.effects)
+        few = [o.name for o in asked if not o.is_counted and o.name not in self.fits]
+        if "race" in self.fits and self.gap is None:
+            few.append("what a race holds beside pace and incidents")
+        about = season_notes(self.design, self.fits, self.counts, self.laps)
+        return (*about, *too_few(few, len(self.design.hour)), *same)
 
 
 def estimate(
@@ -238,7 +248,9 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect
     for outcome in [o for o in data.outcomes if o.name in found.fits]:
         before = found.fits[outcome.name]
         start = dict(zip(before.base.fit.names, before.base.fit.theta, strict=True))
-        base = fit_outcome(design, before.base.response, start=start)
+        base = fit_if_enough(design, before.base.response, start=start)
+        if base is None:
+            continue
         fits[outcome.name] = OutcomeFits(base, {}, before.factor)
         effects += linear_effects(outcome, base, {}, everything, before.factor, these=False)
     for outcome in data.outcomes:
@@ -290,15 +302,16 @@ def _outcome(
     everything: Sequence[Standing],
     axes: Sequence[Along],
 ) -> tuple[list[Effect], OutcomeFits | None]:
-    """The effects on one outcome, and the fits that they come from: None where no run is long
-    enough for it.
+    """The effects on one outcome, and the fits that they come from: None where the runs are too
+    few, too short or too much alike for it.
     """
-    response = response_of(outcome, laps)
-    if not response.is_run.any():
+    fits = _fits(design, response_of(outcome, laps), variables, factor, axes)
+    if fits is None:
         return [Effect(outcome, standing, None) for standing in everything], None
-    fits = _fits(design, response, variables, factor, axes)
     others = {**fits.by_variable, **fits.axes}
     effects = linear_effects(outcome, fits.base, others, everything, factor)
+    told = {id(effect.standing) for effect in effects}
+    effects += [Effect(outcome, one, None) for one in everything if id(one) not in told]
     if outcome.name == PACE.name and laps.slow.mean() >= LEAST_SLOW:
         effects = _with_small_errors(design, laps, everything, effects)
     return effects, fits
@@ -308,7 +321,9 @@ def _with_small_errors(
     design: Design, laps: Laps, everything: Sequence[Standing], effects: Sequence[Effect]
 ) -> list[Effect]:
     """The effects on pace, each with a remark where the level has more or fewer slow laps."""
-    fit = fit_outcome(design, slow_response(laps))
+    fit = fit_if_enough(design, slow_response(laps))
+    if fit is None:
+        return list(effects)
     out = []
     found = {id(e.standing): e.estimate for e in linear_effects(PACE, fit, {}, everything)}
     for effect in effects:
@@ -331,18 +346,23 @@ def _fits(
     variables: Sequence[str],
     factor: float,
     axes: Sequence[Along],
-) -> OutcomeFits:
-    base = fit_outcome(design, response)
+) -> OutcomeFits | None:
+    base = fit_if_enough(design, response)
+    if base is None:
+        return None
     start = dict(zip(base.fit.names, base.fit.theta, strict=True))
     blocks = {variable: _condition_blocks(design, variable) for variable in variables}
     by_variable = {
-        variable: fit_outcome(design, response, blocks[variable], start) for variable in variables
+        variable: fit
+        for variable in variables
+        if (fit := fit_if_enough(design, response, blocks[variable], start))
     }
     surfaces = blocks.get("surface", ())
     along = {
-        axis.condition: fit_outcome(axis.design(design), response, surfaces, start)
+        axis.condition: fit
         for axis in axes
         if not axis.is_empty
+        and (fit := fit_if_enough(axis.design(design), response, surfaces, start))
     }
     return OutcomeFits(base, by_variable, factor, along)
 
@@ -382,10 +402,10 @@ def _race_check(found: Found) -> pd.DataFrame:
         if effect.standing.condition == "all" and effect.outcome in parts and effect.estimate:
             parts[effect.outcome][contrast.factor, contrast.level] = effect.estimate
     direct = [effect for effect in effects if effect.outcome == "race"]
-    gap = fit_outcome(found.design, gap_response(laps))
+    gap = found.gap
     between = {
         (e.standing.contrast.factor, e.standing.contrast.level): e.estimate
-        for e in linear_effects(RACE, gap, {}, found.standings, found.in_race)
+        for e in (linear_effects(RACE, gap, {}, found.standings, found.in_race) if gap else ())
         if e.estimate
     }
     facts = race_facts(laps, found.in_race)

@@ -172,21 +172,21 @@ def gather(team: Team, until: str | None = None) -> Gathered:
 
 
 def _read_for_another_day(team: Team, records: Records) -> Iterator[tuple[str, str]]:
-    """(meeting, sentence) for each whose date was mended since it was imported; records in the
-    order of meetings."""
-    days = dict(zip(team.meetings["meeting"], team.meetings["date"], strict=True))
+    """(meeting, sentence) for each whose date or time zone was mended since it was imported;
+    records in the order of meetings."""
+    rows = team.meetings.set_index("meeting")
     for name, files in groupby(records, key=lambda record: record[0]):
-        record, day = MeetingRecord(name, [file for _, file in files]), days.get(name)
-        before = {str(file.options["date"]) for file in record.files if file.options.get("date")}
-        if day and before - {day}:
-            yield (
-                name,
-                (
-                    f"{name}: the date in the meetings table is {day}, but exports were read with "
-                    f"{', '.join(sorted(before - {day}))}, which counts until they come in again: "
-                    + import_again(team.folder, record)
-                ),
-            )
+        record = MeetingRecord(name, [file for _, file in files])
+        for column in ("date", "timezone"):
+            now = str(rows[column].get(name) or "")
+            before = {str(file.options[column]) for file in record.files if file.options[column]}
+            if now and before - {now}:
+                yield (
+                    name,
+                    f"{name}: the {column} in the meetings table is {now}, but exports were read "
+                    f"with {', '.join(sorted(before - {now}))}, which counts until they come in "
+                    f"again: {import_again(team.folder, record)}",
+                )
 
 
 Records = list[tuple[str, ImportRecord]]
