@@ -142,7 +142,7 @@ class Found:
 
     def effects_table(self) -> pd.DataFrame:
         """The table schema.EFFECTS."""
-        return effects_table(self.effects, self.margins)
+        return effects_table(self.effects, self.margins, self.data.meetings_planned)
 
     @cached_property
     def pace(self) -> OutcomeFit:

@@ -28,6 +28,7 @@ class SeasonData:
         one text column per factor (null: unknown; rivals: null),
         and one column of numbers per further condition (NaN: not known).
     outcomes: what changes are judged by, in the order of the tables: every team's, then its own.
+    meetings_planned: of the season: how often it is looked at.
     laps: one row a lap, columns run (int, row of `runs`), lap (int, from 1), lap_s (float, s),
         status (see schema.LAP_STATUSES).
     """
@@ -42,6 +43,7 @@ class SeasonData:
     properties: tuple[Property, ...] = ()
     outcomes: tuple[Outcome, ...] = field(default_factory=lambda: tuple(OUTCOMES.values()))
     conditions: tuple[NumberCondition, ...] = ()
+    meetings_planned: int = 6
 
 
 @dataclass(frozen=True)
