@@ -113,8 +113,7 @@ def _evidence(found: Found) -> dict[str, Evidence]:
     if "pace" not in out:
         return {}
     race = found.fits.get("race")
-    near = (race.along or race.base).fit if race else found.pace.fit
-    start = dict(zip(near.names, near.theta, strict=True))
+    start = ((race.along or race.base) if race else found.pace).variances
     gap = fit_outcome(found.along.design(found.design), gap_response(found.laps), start=start)
     out["gap"] = linear_evidence(gap, columns)
     counted = found.mistakes.get("mistakes", {})

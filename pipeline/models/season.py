@@ -179,9 +179,11 @@ def estimate(
     outcomes: Collection[str] | None = None,
     conditions: Collection[str] | None = None,
     watch: Watch | None = None,
+    near: Found | None = None,
 ) -> Found:
     """Fit these outcomes, overall and by these conditions, and nothing else; see `analyse`.
 
+    near: of much the same data, from whose variances the fits start.
     Raises UserError where no run can be used, or none is long enough for any of the outcomes.
     """
     watch = watch or Watch(None)
@@ -210,7 +212,7 @@ def estimate(
     for outcome in linear:
         factor = in_race if outcome.is_over_race else 1.0
         jobs[outcome.name] = partial(
-            _outcome, design, laps, outcome, variables, factor, everything, axes
+            _outcome, design, laps, outcome, variables, factor, everything, axes, near
         )
     for outcome in chosen:
         if outcome.is_counted:
@@ -237,8 +239,7 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect
     fits, effects = {}, []
     for outcome in [o for o in data.outcomes if o.name in found.fits]:
         before = found.fits[outcome.name]
-        start = dict(zip(before.base.fit.names, before.base.fit.theta, strict=True))
-        base = fit_outcome(design, before.base.response, start=start)
+        base = fit_outcome(design, before.base.response, start=before.base.variances)
         fits[outcome.name] = OutcomeFits(base, {}, before.factor)
         effects += linear_effects(outcome, base, {}, everything, before.factor, these=False)
     for outcome in data.outcomes:
@@ -289,6 +290,7 @@ def _outcome(
     factor: float,
     everything: Sequence[Standing],
     axes: Sequence[Along],
+    near: Found | None = None,
 ) -> tuple[list[Effect], OutcomeFits | None]:
     """The effects on one outcome, and the fits that they come from: None where no run is long
     enough for it.
@@ -296,7 +298,8 @@ def _outcome(
     response = response_of(outcome, laps)
     if not response.is_run.any():
         return [Effect(outcome, standing, None) for standing in everything], None
-    fits = _fits(design, response, variables, factor, axes)
+    before = near.fits.get(outcome.name) if near else None
+    fits = _fits(design, response, variables, factor, axes, before)
     others = {**fits.by_variable, **fits.axes}
     effects = linear_effects(outcome, fits.base, others, everything, factor)
     if outcome.name == PACE.name and laps.slow.mean() >= LEAST_SLOW:
@@ -331,9 +334,10 @@ def _fits(
     variables: Sequence[str],
     factor: float,
     axes: Sequence[Along],
+    before: OutcomeFits | None = None,
 ) -> OutcomeFits:
-    base = fit_outcome(design, response)
-    start = dict(zip(base.fit.names, base.fit.theta, strict=True))
+    base = fit_outcome(design, response, (), before.base.variances if before else None)
+    start = base.variances
     blocks = {variable: _condition_blocks(design, variable) for variable in variables}
     by_variable = {
         variable: fit_outcome(design, response, blocks[variable], start) for variable in variables

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from pipeline.report import figures
 from pipeline.report.axis import percent_ticks, seconds_ticks, span
 from pipeline.report.contrasts import Contrast, Row, has_number, records
-from pipeline.report.settled import is_settled, verdict_words
+from pipeline.report.settled import holds, verdict_words
 from pipeline.report.svg import inline_svg
 from pipeline.report.views import Cell, FigureView, Heading, TableView, cell, table
 from pipeline.report.words import (
@@ -42,7 +42,7 @@ def shown_as(outcome: Outcome | str, row: Row | None) -> str:
     """better, worse, level (shown too small to matter), open, or none (no number)."""
     if row is None or missing(row.estimate):
         return "none"
-    if is_settled(outcome, row):
+    if holds(outcome, row):
         return "better" if is_good(outcome, row.estimate) else "worse"
     return "level" if row.verdict == SAME else "open"
 
@@ -230,7 +230,7 @@ def _option_cell(outcome: Outcome, row: Row | None) -> Cell:
     if missing(row.estimate):
         return Cell(row.verdict, extra="")
     words = effect_words(outcome, row.estimate).replace(" s a lap ", " ")
-    extra = "" if is_settled(outcome, row) else verdict_words(outcome, row)
+    extra = "" if holds(outcome, row) else verdict_words(outcome, row)
     return Cell(words, f"{row.estimate:.6g}", shown_as(outcome, row), extra=extra)
 
 

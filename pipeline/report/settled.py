@@ -7,15 +7,15 @@ from statistics import median
 
 from pipeline.report.contrasts import Contrast, Row, has_number
 from pipeline.report.words import missing
-from pipeline.tables.outcomes import Outcome, is_definite, outcome_of
+from pipeline.tables.outcomes import Outcome, is_definite, is_settled
 
 
-def is_settled(outcome: Outcome | str, row: Row) -> bool:
-    """A verdict that something differs, and that holds however often one looks."""
-    nothing = outcome_of(outcome).no_effect
-    if not is_definite(row.verdict) or missing(getattr(row, "anytime_low", None)):
+def holds(outcome: Outcome | str, row: Row) -> bool:
+    """A verdict that something differs, and that holds however often one looks; of a row that is
+    looked at once, any such verdict."""
+    if missing(getattr(row, "anytime_low", None)):
         return is_definite(row.verdict)
-    return not row.anytime_low <= nothing <= row.anytime_high
+    return is_settled(outcome, row.verdict, row.anytime_low, row.anytime_high)
 
 
 def looks_words(members: Sequence[Contrast]) -> str:
@@ -38,5 +38,5 @@ def looks_words(members: Sequence[Contrast]) -> str:
 def verdict_words(outcome: Outcome, row: Row) -> str:
     """The verdict, and whether only this look says so."""
     words = str(row.verdict).replace("_", " ")
-    early = is_definite(row.verdict) and not is_settled(outcome, row)
+    early = is_definite(row.verdict) and not holds(outcome, row)
     return f"{words}, not settled" if early else words
