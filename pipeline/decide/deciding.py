@@ -114,8 +114,7 @@ def _evidence(found: Found) -> dict[str, Evidence]:
     if "pace" not in out or not out["pace"].is_known:
         return {}
     race = found.fits.get("race")
-    near = (race.along or race.base).fit if race else found.pace.fit
-    start = dict(zip(near.names, near.theta, strict=True))
+    start = ((race.along or race.base) if race else found.pace).variances
     gap = fit_if_enough(found.along.design(found.design), gap_response(found.laps), start=start)
     if gap is not None:
         out["gap"] = linear_evidence(gap, columns)

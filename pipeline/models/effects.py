@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,7 @@ from pipeline.models.engine.inference import Estimate
 from pipeline.models.engine.rows import Array
 from pipeline.models.families import family_q_values
 from pipeline.models.identify import Standing
+from pipeline.models.looks import USUAL_LOOKS, anytime_interval
 from pipeline.models.shuffled import NO_VOICE, Shuffled
 from pipeline.models.verdicts import Margins, difference_of_voices, verdict
 from pipeline.tables.conditions import PER_STEP, is_per_step, parted
@@ -52,6 +53,11 @@ class Effect:
     @property
     def outcome(self) -> str:
         return self.of.name
+
+    @property
+    def look(self) -> int:
+        """How many meetings with new laps of it there were."""
+        return max(len(self.standing.meetings), 1)
 
 
 def unit_weight(contrast: Contrast) -> dict[str, float]:
@@ -136,12 +142,14 @@ def scaled(estimate: Estimate, factor: float) -> Estimate:
     return Estimate(estimate.estimate * factor, estimate.std_error * abs(factor), estimate.df)
 
 
-def effects_table(effects: Sequence[Effect], margins: Margins) -> pd.DataFrame:
-    """The result table."""
+def effects_table(
+    effects: Sequence[Effect], margins: Margins, planned: int = USUAL_LOOKS
+) -> pd.DataFrame:
+    """The result table. planned: meetings of the season, after each of which it is looked at."""
     import pandas as pd
 
     rows = [
-        _row(effect, float(q), margins[effect.of])
+        _row(effect, float(q), margins[effect.of], planned)
         for effect, q in zip(effects, q_values(effects), strict=True)
     ]
     return EFFECTS.conform(pd.DataFrame(rows) if rows else EFFECTS.empty())
@@ -165,7 +173,7 @@ def q_values(effects: Sequence[Effect], claimed: Effect | None = None) -> Array:
     return out
 
 
-def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
+def _row(effect: Effect, q_value: float, margin: float, planned: int) -> dict[str, object]:
     s, estimate = effect.standing, effect.estimate
     row: dict[str, object] = {
         "outcome": effect.outcome,
@@ -188,12 +196,20 @@ def _row(effect: Effect, q_value: float, margin: float) -> dict[str, object]:
     along = s.condition.removesuffix(PER_STEP) if is_per_step(s.condition) else ""
     return row | {
         **numbers(effect.of, estimate),
+        **_anytime(effect, estimate, planned),
         "p_value": estimate.p_value,
         "q_value": q_value,
         "p_shuffled": shuffled,
         "verdict": verdict(effect.of, estimate, q_value, margin, shuffled, along),
         "remark": _remark(effect, estimate),
     }
+
+
+def _anytime(effect: Effect, estimate: Estimate, planned: int) -> dict[str, float]:
+    """The interval that holds over all looks together."""
+    low, high = anytime_interval(estimate, effect.look, planned)
+    shown = _shown(effect.of)
+    return {"anytime_low": float(shown(low)), "anytime_high": float(shown(high))}
 
 
 def _remark(effect: Effect, estimate: Estimate | None) -> str | None:
@@ -206,7 +222,7 @@ def _remark(effect: Effect, estimate: Estimate | None) -> str | None:
 def numbers(outcome: Outcome | str, estimate: Estimate) -> dict[str, float]:
     """Estimate, standard error, df and interval as they are printed: ratios as ratios."""
     low, high = estimate.interval()
-    shown = np.exp if outcome_of(outcome).is_ratio else float
+    shown = _shown(outcome)
     return {
         "estimate": float(shown(estimate.estimate)),
         "std_error": estimate.std_error,
@@ -214,3 +230,8 @@ def numbers(outcome: Outcome | str, estimate: Estimate) -> dict[str, float]:
         "ci_low": float(shown(low)),
         "ci_high": float(shown(high)),
     }
+
+
+def _shown(outcome: Outcome | str) -> Callable[[float], float]:
+    """From the additive scale to the printed one."""
+    return np.exp if outcome_of(outcome).is_ratio else float

@@ -100,6 +100,11 @@ class OutcomeFit:
                     penalised[position] += weight * per_unit
         return fixed, penalised
 
+    @property
+    def variances(self) -> dict[str, float]:
+        """By name."""
+        return dict(zip(self.fit.names, self.fit.theta, strict=True))
+
     def sd_of(self, name: str) -> float:
         """SD of a penalised block; 0 where there is none."""
         return float(np.sqrt(self.fit.variance(name))) if name in self.fit.names else 0.0

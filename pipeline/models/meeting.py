@@ -82,12 +82,7 @@ def _only(data: SeasonData, meeting: str) -> SeasonData:
     known = list(dict.fromkeys(data.runs["meeting"]))
     if meeting not in known:
         raise CallError(f"no meeting '{meeting}' in the store; there are: {', '.join(known)}")
-    chosen = np.flatnonzero((data.runs["meeting"] == meeting).to_numpy(bool))
-    position = np.full(len(data.runs), -1)
-    position[chosen] = np.arange(len(chosen))
-    run = position[data.laps["run"].to_numpy(np.intp)]
-    laps = data.laps[run >= 0].assign(run=run[run >= 0]).reset_index(drop=True)
-    return replace(data, runs=data.runs.iloc[chosen].reset_index(drop=True), laps=laps)
+    return data.only((data.runs["meeting"] == meeting).to_numpy(bool))
 
 
 def best_three(data: SeasonData) -> Array:

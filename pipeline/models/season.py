@@ -142,7 +142,7 @@ class Found:
 
     def effects_table(self) -> pd.DataFrame:
         """The table schema.EFFECTS."""
-        return effects_table(self.effects, self.margins)
+        return effects_table(self.effects, self.margins, self.data.meetings_planned)
 
     @cached_property
     def pace(self) -> OutcomeFit:
@@ -189,9 +189,11 @@ def estimate(
     outcomes: Collection[str] | None = None,
     conditions: Collection[str] | None = None,
     watch: Watch | None = None,
+    near: Found | None = None,
 ) -> Found:
     """Fit these outcomes, overall and by these conditions, and nothing else; see `analyse`.
 
+    near: of much the same data, from whose variances the fits start.
     Raises UserError where no run can be used, or none is long enough for any of the outcomes.
     """
     watch = watch or Watch(None)
@@ -220,7 +222,7 @@ def estimate(
     for outcome in linear:
         factor = in_race if outcome.is_over_race else 1.0
         jobs[outcome.name] = partial(
-            _outcome, design, laps, outcome, variables, factor, everything, axes
+            _outcome, design, laps, outcome, variables, factor, everything, axes, near
         )
     for outcome in chosen:
         if outcome.is_counted:
@@ -247,8 +249,7 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect
     fits, effects = {}, []
     for outcome in [o for o in data.outcomes if o.name in found.fits]:
         before = found.fits[outcome.name]
-        start = dict(zip(before.base.fit.names, before.base.fit.theta, strict=True))
-        base = fit_if_enough(design, before.base.response, start=start)
+        base = fit_if_enough(design, before.base.response, start=before.base.variances)
         if base is None:
             continue
         fits[outcome.name] = OutcomeFits(base, {}, before.factor)
@@ -301,11 +302,13 @@ def _outcome(
     factor: float,
     everything: Sequence[Standing],
     axes: Sequence[Along],
+    near: Found | None = None,
 ) -> tuple[list[Effect], OutcomeFits | None]:
     """The effects on one outcome, and the fits that they come from: None where the runs are too
     few, too short or too much alike for it.
     """
-    fits = _fits(design, response_of(outcome, laps), variables, factor, axes)
+    before = near.fits.get(outcome.name) if near else None
+    fits = _fits(design, response_of(outcome, laps), variables, factor, axes, before)
     if fits is None:
         return [Effect(outcome, standing, None) for standing in everything], None
     others = {**fits.by_variable, **fits.axes}
@@ -346,11 +349,12 @@ def _fits(
     variables: Sequence[str],
     factor: float,
     axes: Sequence[Along],
+    before: OutcomeFits | None = None,
 ) -> OutcomeFits | None:
-    base = fit_if_enough(design, response)
+    base = fit_if_enough(design, response, start=before.base.variances if before else None)
     if base is None:
         return None
-    start = dict(zip(base.fit.names, base.fit.theta, strict=True))
+    start = base.variances
     blocks = {variable: _condition_blocks(design, variable) for variable in variables}
     by_variable = {
         variable: fit

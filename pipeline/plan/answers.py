@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.models.engine.inference import Estimate
+from pipeline.models.looks import anytime_interval, stricter
 from pipeline.models.verdicts import more_switches, verdict
 from pipeline.plan.exact import DRAWS, Drawing, Exact, exact_values
 from pipeline.plan.orders import UNKNOWN, Order, Settings, settings_of
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
     from pipeline.tables.records import MeetingResult
 
 Row = Mapping[str, Any]
-# While a day goes on it is looked at again and again: all looks together may err so often.
-EARLY = 0.01
 NO_VOICE = Exact(nan, 0, 0, every=True)
 
 
@@ -33,6 +32,7 @@ NO_VOICE = Exact(nan, 0, 0, every=True)
 class Answer:
     """One question of the plan. estimate, low, high: s a lap, level less reference, 95 % interval;
     NaN where it cannot be told, for which `mixed_with` may give the reason. words: a verdict.
+    anytime: while the day goes on, the interval that holds over all its looks together.
     more: further back-to-backs that would settle it, None where that is not known."""
 
     factor: str
@@ -45,6 +45,7 @@ class Answer:
     mixed_with: str = ""
     more: int | None = None
     exact: Exact = NO_VOICE
+    anytime: tuple[float, float] = (nan, nan)
 
     @property
     def is_settled(self) -> bool:
@@ -81,7 +82,7 @@ def answer_plan(
     """
     rows = _rows(result, day)
     departed = tuple(_departed(rows, day))
-    looks = max((number for _, number in day.runs), default=1) if going_on else 0
+    looks = _looks(rows, day) if going_on else None
     why, exact = _exact(result, day, rows)
     effects = _pace(result)
     answers = tuple(
@@ -89,6 +90,14 @@ def answer_plan(
         for asked in day.asked
     )
     return Answers(answers, departed, len(rows), len(day.runs), why)
+
+
+Looks = tuple[int, int]  # rounds driven, and planned
+
+
+def _looks(rows: Sequence[Row], day: PlannedDay) -> Looks:
+    driven = max((int(row["run_no"]) for row in rows), default=1)
+    return driven, max((number for _, number in day.runs), default=1)
 
 
 def _rows(result: MeetingResult, day: PlannedDay) -> list[dict[str, Any]]:
@@ -121,7 +130,7 @@ def _answer(
     effects: Sequence[Row],
     exact: Exact,
     worthwhile_s: float,
-    looks: int,
+    looks: Looks | None,
 ) -> Answer:
     factor, level, reference = asked
     for row in effects:
@@ -140,19 +149,23 @@ def _times(row: Row, level: str, reference: str) -> float | None:
     return -1.0 if (row["reference"], row["level"]) == (level, reference) else None
 
 
-def _told(answer: Answer, row: Row, times: float, worthwhile_s: float, looks: int) -> Answer:
+def _told(
+    answer: Answer, row: Row, times: float, worthwhile_s: float, looks: Looks | None
+) -> Answer:
     if not np.isfinite(_number(row["estimate"])):
         mixed = row["mixed_with"] if isinstance(row["mixed_with"], str) else ""
         return replace(answer, words=row["verdict"], mixed_with=mixed)
     estimate = Estimate(times * row["estimate"], abs(times) * row["std_error"], row["df"])
     low, high = estimate.interval()
-    stricter = max(looks, 1) * (0.05 / EARLY) if looks else 1.0
+    anytime = anytime_interval(estimate, *looks) if looks else (low, high)
+    harder = stricter(*looks) if looks else 1.0
     p = answer.exact.p_value
-    words = verdict("pace", estimate, row["q_value"] * stricter, worthwhile_s, p * stricter)
+    words = verdict("pace", estimate, row["q_value"] * harder, worthwhile_s, p * harder)
     if looks and words == SAME:
         words = "not enough runs"
     more = more_switches(estimate, worthwhile_s, int(row["n_switches"]))
-    return replace(answer, estimate=estimate.estimate, low=low, high=high, words=words, more=more)
+    told = replace(answer, estimate=estimate.estimate, low=low, high=high, words=words, more=more)
+    return replace(told, anytime=anytime)
 
 
 def _number(value: object) -> float:

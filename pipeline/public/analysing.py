@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import CallError, Problem
+from pipeline.errors import CallError, Problem, UserError
 from pipeline.models.curves import grip_table
 from pipeline.models.season import Found, estimate, whole_result
 from pipeline.public.frames import further_columns, season_data
@@ -199,6 +199,25 @@ class Analysis:
     def tests(self) -> pd.DataFrame:
         """What to test next; see decisions.TESTS."""
         return self.decisions.tests
+
+    @cached_property
+    def changes(self) -> pd.DataFrame:
+        """Which choices and verdicts moved with the last meeting, and why; see decisions.CHANGES.
+        The data without it are analysed for this."""
+        from pipeline.decide.deciding import decide
+        from pipeline.decide.moved import Stand, moved_table, without_last_meeting
+        from pipeline.tables.decisions import CHANGES
+
+        meeting, data = without_last_meeting(self.found.data)
+        if data is None:
+            return CHANGES.empty()
+        outcomes = {*self.found.fits, *self.found.mistakes}
+        try:
+            found = estimate(data, outcomes, ["surface"], near=self.found)
+        except UserError:  # of a meeting without a run that can be used
+            return CHANGES.empty()
+        before = Stand(found.effects_table(), decide(found).choices)
+        return moved_table(before, Stand(self.effects, self.choices), self.found.data, meeting)
 
     def choose(
         self, grip: str | None = None, surface: str | None = None, driver: str | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -201,5 +201,7 @@ def _write(season: TeamSeason, out: Path, say: Progress, force: bool) -> None:
     from pipeline.report.write import write_season
 
     result = season.result
+    say("what moved")
+    result = replace(result, changes=season.changes)
     say("report")
     write_season(result, season.joined.context("season"), out, force=force)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from pipeline.report import figures
 from pipeline.report.axis import percent_ticks, seconds_ticks, span
 from pipeline.report.contrasts import Contrast, Row, has_number, records
+from pipeline.report.settled import holds, verdict_words
 from pipeline.report.svg import inline_svg
 from pipeline.report.views import Cell, FigureView, Heading, TableView, cell, table
 from pipeline.report.words import (
@@ -23,7 +24,7 @@ from pipeline.report.words import (
     whole,
 )
 from pipeline.tables.conditions import condition_words, is_per_step, sort_key
-from pipeline.tables.outcomes import PACE, SAME, Outcome, is_definite, outcome_of
+from pipeline.tables.outcomes import PACE, SAME, Outcome, outcome_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +42,7 @@ def shown_as(outcome: Outcome | str, row: Row | None) -> str:
     """better, worse, level (shown too small to matter), open, or none (no number)."""
     if row is None or missing(row.estimate):
         return "none"
-    if is_definite(row.verdict):
+    if holds(outcome, row):
         return "better" if is_good(outcome, row.estimate) else "worse"
     return "level" if row.verdict == SAME else "open"
 
@@ -120,15 +121,20 @@ def _band(outcome: Outcome, context: ReportContext) -> float | None:
 
 def _estimate_cells(outcome: Outcome, row: Row) -> tuple[Number, Cell]:
     digits, signed = outcome.digits, not outcome.is_ratio
-    low, high = (number(v, digits, signed=signed) for v in (row.ci_low, row.ci_high))
-    between = NOTHING if low.value is None else f"{low.text} to {high.text}"
-    return number(row.estimate, digits, signed=signed), Cell(
-        between, f"{low.raw} {high.raw}".strip()
-    )
+    between = _between(outcome, row.ci_low, row.ci_high)
+    return number(row.estimate, digits, signed=signed), between
+
+
+def _between(outcome: Outcome, low: float | None, high: float | None) -> Cell:
+    """An interval, from its lower to its upper end."""
+    signed = not outcome.is_ratio
+    ends = [number(v, outcome.digits, signed=signed) for v in (low, high)]
+    words = NOTHING if ends[0].value is None else f"{ends[0].text} to {ends[1].text}"
+    return Cell(words, f"{ends[0].raw} {ends[1].raw}".strip())
 
 
 def _verdict_cell(outcome: Outcome, row: Row) -> Cell:
-    return Cell(row.verdict.replace("_", " "), mark=shown_as(outcome, row))
+    return Cell(verdict_words(outcome, row), mark=shown_as(outcome, row))
 
 
 def trade_figure(members: Sequence[Contrast], context: ReportContext) -> FigureView | None:
@@ -224,7 +230,7 @@ def _option_cell(outcome: Outcome, row: Row | None) -> Cell:
     if missing(row.estimate):
         return Cell(row.verdict, extra="")
     words = effect_words(outcome, row.estimate).replace(" s a lap ", " ")
-    extra = "" if is_definite(row.verdict) else row.verdict.replace("_", " ")
+    extra = "" if holds(outcome, row) else verdict_words(outcome, row)
     return Cell(words, f"{row.estimate:.6g}", shown_as(outcome, row), extra=extra)
 
 
@@ -236,6 +242,7 @@ def effects_table(effects: pd.DataFrame, context: ReportContext) -> TableView:
         "Condition",
         Heading("Estimate", True, "level minus reference; for spread and mistakes the ratio"),
         Heading("95 % interval"),
+        Heading("Over all looks", False, "the interval that holds however often one looks"),
         Heading("Standard error", True, "for ratios on the logarithmic scale"),
         Heading("df", True, "degrees of freedom of the t interval"),
         Heading("p", True, "chance of so large an effect if there were none"),
@@ -258,6 +265,7 @@ def _effect_row(row: Row, context: ReportContext) -> list[Cell | Number | str]:
         row.outcome,
         condition_words(row.condition),
         *_estimate_cells(of, row),
+        _between(of, getattr(row, "anytime_low", None), getattr(row, "anytime_high", None)),
         number(row.std_error, of.digits),
         number(row.df, 1),
         number(row.p_value, 4),

@@ -9,6 +9,7 @@ from pipeline.report.groups import Group, Item
 from pipeline.report.words import (
     certainty,
     effect_words,
+    interval_words,
     missing,
     plural,
     sentence,
@@ -31,7 +32,7 @@ def plan_group(answers: Answers, context: ReportContext) -> Group | None:
 
 def _item(answer: Answer, answers: Answers, context: ReportContext) -> Item:
     told = not missing(answer.estimate)
-    sure = [certainty("pace", answer.low, answer.high)] if told else []
+    sure = [certainty("pace", answer.low, answer.high), *_over_all_looks(answer)] if told else []
     return Item(
         key=f"plan:{answer.factor}:{answer.level}:{answer.reference}",
         name=context.contrast_label(answer.factor, answer.level, answer.reference),
@@ -54,6 +55,14 @@ def _answer_words(answer: Answer) -> str:
         f"; about {plural(answer.more, 'more back-to-back')} would settle it" if answer.more else ""
     )
     return f"not settled: {leaning}{more}"
+
+
+def _over_all_looks(answer: Answer) -> Iterator[str]:
+    """While the day goes on: what is settled has to hold at every look."""
+    low, high = answer.anytime
+    if (low, high) != (answer.low, answer.high):
+        between = interval_words("pace", low, high)
+        yield f"However often you look today: {between}, which is what settles it"
 
 
 def _draw_words(answer: Answer, answers: Answers) -> str:

@@ -221,9 +221,14 @@ def _cannot(
 
 
 def _moved(changes: pd.DataFrame | None, parts: Mapping[str, Part]) -> Iterator[tuple[str, str]]:
-    for row in () if changes is None else rows_of(changes):
+    for row in () if changes is None else filter(_is_news, rows_of(changes)):
         part = parts.get(str(row["factor"])) or Part(str(row["factor"]), "")
         where = f" at {text(row, 'grip')} grip" if text(row, "grip") else ""
         level = f" {part.level(row['level'])}" if text(row, "level") else ""
         rest = f"{row['before']} before, now {row['now']}: {row['why']}"
         yield f"{part.label}{level}{where}", sentence(rest)
+
+
+def _is_news(row: Row) -> bool:
+    """A choice that moved, or a verdict that was settled or is no longer; not every leaning."""
+    return row["what"] == "choice" or "settled" in f"{row['before']} {row['now']}"

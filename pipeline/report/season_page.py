@@ -19,6 +19,7 @@ from pipeline.report.limits_views import cannot_section, quality_section
 from pipeline.report.method_views import method_section, provenance_section
 from pipeline.report.same_runs import said_once
 from pipeline.report.screen import screen
+from pipeline.report.settled import looks_words
 from pipeline.report.views import Cell, Page, Section, table, without_empty
 from pipeline.report.words import (
     certainty,
@@ -124,7 +125,11 @@ def effects_section(members: list[Contrast], context: ReportContext) -> Section 
     return Section(
         "effects",
         "What each change did, and how sure that is",
-        lead=(LEGEND, f"The grey band is what does not matter: up to {worth} s a lap."),
+        lead=(
+            LEGEND,
+            f"The grey band is what does not matter: up to {worth} s a lap.",
+            *filter(None, [looks_words(members)]),
+        ),
         figures=tuple(f for f in found if f),
         terms=(
             ("Spread", "how far one driver's clean laps scatter within a run; 10 % steadier means "

@@ -47,6 +47,11 @@ def tables(result: SeasonResult, factors: tuple[str, ...]) -> dict[str, bytes]:
     }
     for table, rows in result.decisions.tables() if result.decisions else ():
         files |= {f"{table}.csv": csv_bytes(rows), f"{table}.parquet": parquet(rows)}
+    if result.changes is not None:
+        files |= {
+            "changes.csv": csv_bytes(result.changes),
+            "changes.parquet": parquet(result.changes),
+        }
     return files
 
 

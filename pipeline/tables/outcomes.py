@@ -193,6 +193,11 @@ def is_definite(verdict: str) -> bool:
     return moves or any(verdict in o.verdicts for o in OUTCOMES.values())
 
 
+def is_settled(outcome: Outcome | str, verdict: str, low: float, high: float) -> bool:
+    """A definite verdict that holds over all looks. low, high: of that interval, as printed."""
+    return is_definite(verdict) and not low <= outcome_of(outcome).no_effect <= high
+
+
 def moves_with(axis: str) -> tuple[str, str]:
     """Of the change of an effect along grip, or another axis: below zero (or one) the level gains
     as it rises."""

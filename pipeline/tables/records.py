@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from pipeline.tables.outcomes import OUTCOMES, Outcome
 
@@ -28,6 +30,7 @@ class SeasonData:
         one text column per factor (null: unknown; rivals: null),
         and one column of numbers per further condition (NaN: not known).
     outcomes: what changes are judged by, in the order of the tables: every team's, then its own.
+    meetings_planned: of the season: how often it is looked at.
     laps: one row a lap, columns run (int, row of `runs`), lap (int, from 1), lap_s (float, s),
         status (see schema.LAP_STATUSES).
     """
@@ -42,6 +45,13 @@ class SeasonData:
     properties: tuple[Property, ...] = ()
     outcomes: tuple[Outcome, ...] = field(default_factory=lambda: tuple(OUTCOMES.values()))
     conditions: tuple[NumberCondition, ...] = ()
+    meetings_planned: int = 6
+
+    def only(self, wanted: np.ndarray[Any, Any]) -> SeasonData:
+        """The runs that are wanted, flags (R,), with their laps."""
+        place = np.where(wanted, wanted.cumsum() - 1, -1)[self.laps["run"].to_numpy()]
+        laps = self.laps[place >= 0].assign(run=place[place >= 0]).reset_index(drop=True)
+        return replace(self, runs=self.runs[wanted].reset_index(drop=True), laps=laps)
 
 
 @dataclass(frozen=True)

@@ -235,6 +235,8 @@ EFFECTS = table(
         ("df", "number", "degrees of freedom of the t interval", True),
         ("ci_low", "number", "lower end of the 95 % interval", True),
         ("ci_high", "number", "upper end of the 95 % interval", True),
+        ("anytime_low", "number", "lower end of that which holds over all looks", True),
+        ("anytime_high", "number", "upper end of that which holds over all looks", True),
         ("p_value", "number", "two-sided", True),
         ("q_value", "number", "by factors, then by what is asked of each", True),
         ("p_shuffled", "number", "share of shuffled logs that show as much", True),

@@ -72,7 +72,16 @@ def test_nothing_is_written_unasked(demo: Path, tmp_path: Path) -> None:
     team.season("formula", until="2026-01-31", out=tmp_path / "out")
     page = (tmp_path / "out" / "index.html").read_text("utf-8")
     assert "backtoback season --class formula --until 2026-01-31" in page
-    tables = ["effects", "choices", "switchovers", "curves", "best_values", "properties", "tests"]
+    tables = [
+        "effects",
+        "choices",
+        "switchovers",
+        "curves",
+        "best_values",
+        "properties",
+        "tests",
+        "changes",
+    ]
     names = {f"{table}.{end}" for table in tables for end in ("csv", "parquet")}
     names |= {".backtoback.json", "grip.parquet", "index.html", "runs.parquet"}
     assert {path.name for path in (tmp_path / "out").iterdir()} == names
