@@ -11,8 +11,8 @@ from pipeline.cli.steps import Steps
 from pipeline.errors import UserError
 
 if TYPE_CHECKING:
-    from pipeline.public.analysing import TeamSeason
     from pipeline.public.joined import MeetingSheet
+    from pipeline.public.seasons import TeamSeason
     from pipeline.public.teams import OpenTeam
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others

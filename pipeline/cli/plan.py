@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from pipeline.cli.options import class_option, force_option, json_option, team_option
+from pipeline.cli.options import class_option, force_option, fresh_option, json_option, team_option
 from pipeline.cli.steps import Steps
 from pipeline.errors import CallError, Problem
 
@@ -122,6 +122,7 @@ from pipeline.errors import CallError, Problem
     help="With --resume: driver who does not run on (repeat).",
 )
 @force_option
+@fresh_option
 @class_option
 @json_option
 @team_option

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.models.placebo import Tally
     from pipeline.plan.answers import Answers
     from pipeline.plan.planned import PlannedDay
-    from pipeline.public.analysing import TeamSeason
+    from pipeline.public.seasons import TeamSeason
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others
     from pipeline.runs.gathering import Season
@@ -67,21 +67,22 @@ class Joined:
         yield from self.source.notes
 
     def season(
-        self, *, second_opinion: bool = False, progress: Progress | None = None
+        self,
+        *,
+        second_opinion: bool = False,
+        fresh: bool = False,
+        keep: bool = False,
+        progress: Progress | None = None,
     ) -> TeamSeason:
-        """Fit the season's models. progress: called with the name of each stage."""
+        """The season as it was kept, or its models fitted now. fresh: fit them in any case. keep:
+        the result goes into the store. progress: called with the name of each stage."""
         if progress is not None:
             progress("libraries")  # a third of a second to load: neither reading nor fitting
-        from pipeline.models.season import estimate
         from pipeline.models.stages import Watch
-        from pipeline.public.analysing import TeamSeason
+        from pipeline.public.seasons import team_season
 
         watch = Watch(progress, workers=os.cpu_count() or 1)
-        found = estimate(self.data, watch=watch)
-        return TeamSeason(
-            found, True, tuple(self.left_out()),
-            joined=self, watch=watch, second_opinion=second_opinion,
-        )  # fmt: skip
+        return team_season(self, watch, second_opinion=second_opinion, fresh=fresh, keep=keep)
 
     def placebo(
         self,
