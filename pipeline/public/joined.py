@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CallError, UserError
@@ -132,6 +133,7 @@ class Joined:
     def context(self, command: str) -> ReportContext:
         """The words of a report made by this command."""
         from pipeline.checking import set_aside_reasons
+        from pipeline.public.kept import kept_drawing
         from pipeline.report.context import make_context
         from pipeline.report.provenance import provenance
         from pipeline.store.batches import today
@@ -141,10 +143,11 @@ class Joined:
         option = f" --class {shown}" if shown else ""
         option += f" --until {self.until}" if self.until else ""
         made = provenance(team.folder, f"backtoback {command}{option}", today())
-        return make_context(
+        context = make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
             set_aside_reasons(team.folder), self.data.outcomes,
         )  # fmt: skip
+        return replace(context, drawn=partial(kept_drawing, team.folder))
 
     def everybody(self) -> Others:
         """Everybody and every transponder, for a page in which nobody may stand."""

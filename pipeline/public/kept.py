@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -50,6 +50,16 @@ def _kinds() -> list[type]:
     return [SeasonResult, Decisions, Property]
 
 
+def kept_drawing(folder: Path, of: Any, draw: Callable[[], str]) -> str:
+    """The drawing of these data as it was kept, or drawn now and kept."""
+    name = f"drawing-{digest_of(of)}"
+    raw = kept(folder, name)
+    if raw is None:
+        raw = draw().encode()
+        keep(folder, name, raw)
+    return raw.decode()
+
+
 def keep_placebo(folder: Path, data: SeasonData, tallies: Sequence[Tally]) -> None:
     """Write what was found; where the store cannot be written nothing is kept."""
     from pipeline.tables.outputs import write_files
@@ -61,12 +71,12 @@ def keep_placebo(folder: Path, data: SeasonData, tallies: Sequence[Tally]) -> No
 
 def kept_placebo(folder: Path, data: SeasonData) -> list[Tally]:
     """What was found on these very data; [] where nothing was, or what is kept is of others."""
-    from pipeline.models.placebo import Tally
-
     try:
         found = json.loads((folder / FOLDER / PLACEBO).read_text("utf-8"))
         if found["of"] != digest_of(data):
             return []
+        from pipeline.models.placebo import Tally
+
         return [Tally(**tally) for tally in found["tallies"]]
     except (OSError, ValueError, KeyError, TypeError):
         return []

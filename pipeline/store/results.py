@@ -12,7 +12,7 @@ from pipeline.errors import UserError
 from pipeline.tables.outputs import write_files
 
 FOLDER = Path("store", "results")
-MOST_FILES = 12
+MOST_FILES = 24
 MOST_BYTES = 200_000_000
 _SUFFIX = ".kept"
 _DIGEST = 64  # letters of SHA-256 in hex, before the content
