@@ -44,9 +44,9 @@ def command(
       backtoback choose --json
     """
     from pipeline.cli.pages import opened, say
-    from pipeline.cli.steps import Steps
+    from pipeline.cli.steps import SEASON, Steps
 
-    steps = Steps()
+    steps = Steps(SEASON)
     season: Any = opened(team, steps).season(class_name, fresh=fresh, keep=True, progress=steps)
     name = season.joined.team_driver(driver) if driver else None
     grips = [grip] if grip else _grips(season.choices)

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from pipeline.cli.options import class_option, force_option, fresh_option, json_option, team_option
-from pipeline.cli.steps import Steps
+from pipeline.cli.steps import SEASON, Steps
 from pipeline.errors import CallError, Problem
 
 
@@ -168,7 +168,7 @@ def command(
         },
         hold=dict(_pairs(hold, "--hold")),
         racing_class=class_name,
-        progress=Steps(),
+        progress=Steps({**SEASON, "searching an order": 10}),
         **{name: value for name, value in asked.items() if value is not None},
     )
     if as_json:

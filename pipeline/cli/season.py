@@ -50,9 +50,9 @@ def command(
       backtoback --team our-team season --second-opinion
     """
     from pipeline.cli.pages import opened, say_season
-    from pipeline.cli.steps import Steps
+    from pipeline.cli.steps import SEASON, Steps
 
-    steps = Steps()
+    steps = Steps(SEASON)
     if strict:
         _refuse_set_aside(team)
     out = out or team / "reports" / "season"

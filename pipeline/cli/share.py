@@ -50,9 +50,9 @@ def command(
     if bool(driver) + everyone + guide != 1:
         raise CallError("say for whom: --driver NAME or --all, or --guide")
     from pipeline.cli.pages import driver_files, guide_file, opened
-    from pipeline.cli.steps import Steps
+    from pipeline.cli.steps import SEASON, Steps
 
-    steps = Steps()
+    steps = Steps(SEASON)
     joined = opened(team, steps).join(class_name)
     drivers = [joined.team_driver(driver)] if driver else joined.team_drivers
     season = joined.season(fresh=fresh, keep=True, progress=steps)

@@ -28,12 +28,15 @@ def can_fork() -> bool:
 
 
 def forked(
-    jobs: Mapping[str, Callable[[], Any]], workers: int, shared: Sequence[Any]
+    jobs: Mapping[str, Callable[[], Any]],
+    workers: int,
+    shared: Sequence[Any],
+    one_more: Callable[[], Any] = bool,
 ) -> dict[str, tuple[Any, float]]:
     """What the jobs give, with the processor seconds of each. An exception of theirs is raised.
 
     shared: objects that results refer to; a result holds the very same ones. A job whose process
-    dies, or whose result cannot be handed over, is done here.
+    dies, or whose result cannot be handed over, is done here. one_more: called as each is done.
     """
     waiting, running = list(jobs), dict[BinaryIO, tuple[str, int, bytearray]]()
     done: dict[str, tuple[Any, float]] = {}
@@ -54,6 +57,7 @@ def forked(
                     name, process, raw = running.pop(pipe)
                     _ended(pipe, process)
                     done[name] = _taken(bytes(raw), jobs[name], shared)
+                    one_more()
         finally:
             for pipe, (_, process, _) in running.items():
                 with suppress(ProcessLookupError):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import Any
 
 from pipeline.models.forked import can_fork, forked
@@ -38,7 +39,7 @@ class Watch:
         if self.progress is not None:
             self.progress("fits")
         if self.workers > 1 and len(jobs) > 1 and can_fork():
-            done = forked(jobs, self.workers, shared)
+            done = forked(jobs, self.workers, shared, partial(self.progress or _silent, "fits"))
             self.seconds |= {name: seconds for name, (_, seconds) in done.items()}
             return {name: done[name][0] for name in jobs}
         with ThreadPoolExecutor(max(min(self.workers, len(jobs)), 1)) as pool:
@@ -50,3 +51,7 @@ class Watch:
         done = job()
         self.seconds[name] = time.thread_time() - started
         return done
+
+
+def _silent(stage: str) -> None:
+    pass
