@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 _FORMULA = r"^\s*[=+\-@\t\r]|^[\t\r]"
 _NUMBER = r"^[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?$"
 
+_SUSPECT = re.compile(f"{_FORMULA}|\r")
+
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
     """`frame` as UTF-8 CSV without its index; text that looks like a formula gets a `'`.
@@ -32,6 +34,8 @@ def neutralise(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _harmless(column: pd.Series) -> pd.Series:
+    if not any(map(_SUSPECT.search, column.dropna().astype(str).unique())):
+        return column
     column = column.astype(object)
     text = column.where(column.notna(), "").astype(str)
     column = column.where(~text.str.contains("\r"), text.str.replace("\r", " "))
