@@ -45,11 +45,8 @@ class Absorbed:
         out = _scaled(self.w[piece.rows], M)
         for level, (where, starts) in enumerate(piece.groups):
             h, c = self.h[level][piece.rows], self.c[level][where]
-            sums = np.add.reduceat(_scaled(h, M), starts, axis=0)
-            sums *= c if M.ndim == 1 else c[:, None]
-            spread = piece.spread(level, sums)
-            spread *= h if M.ndim == 1 else h[:, None]
-            out -= spread
+            sums = _scaled(c, np.add.reduceat(_scaled(h, M), starts, axis=0))
+            out -= _scaled(h, piece.spread(level, sums))
         return out
 
 
