@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.decide.race import Believed, Place
-from pipeline.decide.sentences import is_few
-from pipeline.tables.cells import number
+from pipeline.decide.sentences import fit_or_try
 from pipeline.tables.conditions import POSITIONS
 
 if TYPE_CHECKING:
@@ -20,9 +19,6 @@ if TYPE_CHECKING:
     from pipeline.models.engine.rows import Array
     from pipeline.tables.records import SeasonData
 
-# Below this chance a choice is one to try in practice first, and so it is where it rests on few
-# data: the next driver or meeting may be unlike the one that was seen.
-LEAST_CHANCE = 0.75
 Flags = NDArray[np.bool_]
 LIMITS_95, LIMITS_90 = (0.025, 0.975), (0.05, 0.95)
 
@@ -226,12 +222,6 @@ def _advice(
     if best == now or over <= around.worth_changing:
         return "keep", best if now is None else now
     return fit_or_try(row), best
-
-
-def fit_or_try(row: Mapping[str, Any]) -> str:
-    """Of a level that is worth changing to. row: of `choices`."""
-    chance = number(row, "chance_best") or 0.0
-    return "try" if chance < LEAST_CHANCE or is_few(row) else "fit"
 
 
 def _all_alike(gain: Array, best: int, worthwhile: float) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CallError, UserError
@@ -158,16 +158,22 @@ class Joined:
         return self._others(driver, [n for n in self.team.team_drivers if self.team.shares(n)])
 
     def _others(self, driver: str, consenting: list[str]) -> Others:
-        import pandas as pd
-
         from pipeline.report.privacy import others_of
+
+        people, spellings, numbers = self._people
+        return others_of(driver, people, consenting, spellings, numbers)
+
+    @cached_property
+    def _people(self) -> tuple[pd.DataFrame, dict[str, set[str]], set[str]]:
+        """Everybody and whether of the team, their names as given, and every transponder."""
+        import pandas as pd
 
         streams, listed = self.source.streams, self.team.drivers
         given = streams[streams["name_as_given"].notna()]
         spellings = {str(n): set(rows["name_as_given"]) for n, rows in given.groupby("driver")}
         numbers = {*streams["transponder"].dropna(), *listed["transponder"]}
         people = pd.concat([streams[["driver", "team"]], listed[["driver", "team"]]])
-        return others_of(driver, people, consenting, spellings, numbers)
+        return people.drop_duplicates(), spellings, numbers
 
 
 @dataclass(frozen=True, eq=False, repr=False)

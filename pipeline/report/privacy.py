@@ -210,9 +210,10 @@ def leaks(html: str, others: Others) -> list[str]:
     numbers = [n for n in others.numbers if len(n) > 4]
     own = " ".join(_plain(name) for name in others.shown)
     text = " ".join(html.split())
+    # A whole word is first of all a piece of the text, which is a hundred times as quick to tell.
+    there = [name for name in (*names, *numbers) if " ".join(name.split()) in text]
     return [
-        name for name in (*names, *numbers)
-        if re.search(_bounded(name), text) and _plain(name) not in own
+        name for name in there if re.search(_bounded(name), text) and _plain(name) not in own
     ]  # fmt: skip
 
 
