@@ -69,6 +69,8 @@ def forked(
 def _begun(job: Callable[[], Any], shared: Sequence[Any]) -> tuple[BinaryIO, int]:
     """A process that does the job: the pipe that its result comes through, and its number."""
     source, target = os.pipe()
+    # Ctrl-C must not get through between the two: the copy would end the command a second time.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     with warnings.catch_warnings():
         # Later Pythons warn of the threads of libraries, which none of this waits for.
         warnings.simplefilter("ignore", DeprecationWarning)
@@ -76,6 +78,7 @@ def _begun(job: Callable[[], Any], shared: Sequence[Any]) -> tuple[BinaryIO, int
     if process == 0:
         _work(job, shared, target)
     os.close(target)
+    signal.pthread_sigmask(signal.SIG_SETMASK, before)
     return os.fdopen(source, "rb", buffering=0), process
 
 

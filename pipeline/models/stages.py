@@ -42,6 +42,8 @@ class Watch:
             done = forked(jobs, self.workers, shared, partial(self.progress or _silent, "fits"))
             self.seconds |= {name: seconds for name, (_, seconds) in done.items()}
             return {name: done[name][0] for name in jobs}
+        if self.workers == 1:
+            return {name: self._timed(name, job) for name, job in jobs.items()}
         with ThreadPoolExecutor(max(min(self.workers, len(jobs)), 1)) as pool:
             running = {name: pool.submit(self._timed, name, job) for name, job in jobs.items()}
             return {name: job.result() for name, job in running.items()}

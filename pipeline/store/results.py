@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 from pipeline.errors import UserError
+from pipeline.tables.moment import recording
 from pipeline.tables.outputs import write_files
 
 FOLDER = Path("store", "results")
@@ -38,7 +39,8 @@ def keep(team: Path, name: str, content: bytes) -> None:
     """Keep it, whole or not at all, and remove what is too much by now. Where the store cannot be
     written nothing is kept."""
     raw = hashlib.sha256(content).hexdigest().encode() + content
-    with contextlib.suppress(UserError, OSError):
+    # Nothing that counts: after Ctrl-C nobody has to be told that it stands.
+    with contextlib.suppress(UserError, OSError), recording():
         write_files(team / FOLDER, {name + _SUFFIX: raw}, force=True, listed=False)
         _tidy(team / FOLDER, time.time())
 
