@@ -83,9 +83,9 @@ def run_fresh(arguments: list[str], wait: float | None) -> tuple[int, str]:
 
 
 def content(folder: Path) -> dict[str, bytes]:
-    """Every file but locks, and what hides a change that does not count."""
+    """Every file but locks, and what hides a change that does not count, as kept results."""
     files = {str(p.relative_to(folder)): p for p in folder.rglob("*") if p.is_file()}
-    hidden = (".lock", "/.new/")
+    hidden = (".lock", "/.new/", "store/results/")
     return {n: p.read_bytes() for n, p in files.items() if not any(h in n for h in hidden)}
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.cli.options import class_option, json_option, team_option
+from pipeline.cli.options import class_option, fresh_option, json_option, team_option
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 @click.option("--surface", metavar="WORD", help="On this surface, as in meetings.csv.")
 @click.option("--driver", metavar="NAME", help="For this driver, against what is on the car now.")
 @class_option
+@fresh_option
 @json_option
 @team_option
 def command(
@@ -25,6 +26,7 @@ def command(
     surface: str | None,
     driver: str | None,
     class_name: str | None,
+    fresh: bool,
     as_json: bool,
     team: Path,
 ) -> None:
@@ -32,7 +34,7 @@ def command(
     a race, and what to test next.
 
     Without --grip all grips that were run; without --driver for the team, against each factor's
-    reference. With --grip every part has its sentence. Nothing is written.
+    reference. With --grip every part has its sentence. No page is written.
 
     \b
     Examples:
@@ -42,10 +44,10 @@ def command(
       backtoback choose --json
     """
     from pipeline.cli.pages import opened, say
-    from pipeline.cli.steps import Steps
+    from pipeline.cli.steps import SEASON, Steps
 
-    steps = Steps()
-    season: Any = opened(team, steps).season(class_name, progress=steps)
+    steps = Steps(SEASON)
+    season: Any = opened(team, steps).season(class_name, fresh=fresh, keep=True, progress=steps)
     name = season.joined.team_driver(driver) if driver else None
     grips = [grip] if grip else _grips(season.choices)
     choices = _together([season.choose(word, surface, name) for word in grips])

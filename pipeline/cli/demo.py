@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 import click
 
 from pipeline.cli.options import force_option
-from pipeline.cli.steps import Steps
+from pipeline.cli.steps import SEASON, Steps
 from pipeline.errors import CallError, UserError
 
 if TYPE_CHECKING:
     from pipeline.public.teams import OpenTeam
     from pipeline.team.folder import Team
 
+IMPORT = 5.0  # share of a meeting's import, where a season's analysis is 97 (steps.SEASON)
 MADE = ("store", "reports")  # what the tool itself puts into a team folder
 
 
@@ -42,7 +43,7 @@ def command(out: Path, force: bool) -> None:
     """
     from pipeline.cli.pages import driver_files, meeting_file, opened, say_season
 
-    steps, reports = Steps(), out / "reports"
+    steps, reports = Steps(SEASON), out / "reports"
     copy_demo(out, force)
     team = opened(out, steps)
     import_all(team, steps)
@@ -104,9 +105,10 @@ def demo_folder() -> Path:
 def import_all(team: OpenTeam, steps: Steps) -> None:
     """Every folder below exports/ into the meeting of its name."""
     rows = kept = 0
-    for folder in sorted((team.team.folder / "exports").iterdir()):
-        if folder.is_dir():
-            steps(f"import {folder.name}")
-            count = team.import_exports(folder, folder.name)
-            rows, kept = rows + count["rows_in"], kept + count["rows_kept"]
+    folders = [f for f in sorted((team.team.folder / "exports").iterdir()) if f.is_dir()]
+    steps.expect({f"import {folder.name}": IMPORT for folder in folders})
+    for folder in folders:
+        steps(f"import {folder.name}")
+        count = team.import_exports(folder, folder.name)
+        rows, kept = rows + count["rows_in"], kept + count["rows_kept"]
     click.echo(f"{rows} rows of exports = {kept} kept + {rows - kept} set aside\n")

@@ -37,7 +37,7 @@ def command(
     from pipeline.cli.pages import meeting_file, opened
     from pipeline.cli.steps import Steps
 
-    steps = Steps()
+    steps = Steps({"reading": 8, "meeting": 8, "report": 4})
     sheet = opened(team, steps).meeting(name, class_name, plan=plan, progress=steps)
     out = out or team / "reports" / "meetings"
     path = meeting_file(sheet, out, steps, force=force)

@@ -62,3 +62,10 @@ def out_option(default: str) -> Callable[[Function], Function]:
         metavar="DIR",
         help=f"Where the pages go [default: {default}].",
     )
+
+
+def fresh_option(function: Function) -> Function:
+    """`--fresh`: results kept in the store do not count."""
+    return click.option(
+        "--fresh", is_flag=True, help="Analyse anew, whatever results are kept in the store."
+    )(function)

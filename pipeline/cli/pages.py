@@ -11,12 +11,14 @@ from pipeline.cli.steps import Steps
 from pipeline.errors import UserError
 
 if TYPE_CHECKING:
-    from pipeline.public.analysing import TeamSeason
     from pipeline.public.joined import MeetingSheet
+    from pipeline.public.seasons import TeamSeason
     from pipeline.public.teams import OpenTeam
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others
     from pipeline.tables.records import SeasonResult
+
+PAGE = 2.0  # share of a driver's file, where a season's analysis is 97 (steps.SEASON)
 
 
 def opened(folder: Path, steps: Steps) -> OpenTeam:
@@ -88,6 +90,7 @@ def driver_files(
 
     files, joined = {}, season.joined
     words = joined.context("share")
+    steps.expect({f"file of {driver}": PAGE for driver in drivers})
     for driver in drivers:
         steps(f"file of {driver}")
         html = driver_html(season.result, words, driver, joined.others(driver))

@@ -9,8 +9,8 @@ from typing import Any
 
 import click
 
-from pipeline.cli.options import class_option, force_option, json_option, team_option
-from pipeline.cli.steps import Steps
+from pipeline.cli.options import class_option, force_option, fresh_option, json_option, team_option
+from pipeline.cli.steps import SEASON, Steps
 from pipeline.errors import CallError, Problem
 
 
@@ -122,6 +122,7 @@ from pipeline.errors import CallError, Problem
     help="With --resume: driver who does not run on (repeat).",
 )
 @force_option
+@fresh_option
 @class_option
 @json_option
 @team_option
@@ -167,7 +168,7 @@ def command(
         },
         hold=dict(_pairs(hold, "--hold")),
         racing_class=class_name,
-        progress=Steps(),
+        progress=Steps({**SEASON, "searching an order": 10}),
         **{name: value for name, value in asked.items() if value is not None},
     )
     if as_json:

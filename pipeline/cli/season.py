@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.options import class_option, force_option, out_option, team_option
+from pipeline.cli.options import class_option, force_option, fresh_option, out_option, team_option
 from pipeline.errors import UserError
 
 
@@ -23,6 +23,7 @@ from pipeline.errors import UserError
 @click.option("--second-opinion", is_flag=True, help="Fit pace with statsmodels too, side by side.")
 @click.option("--timings", is_flag=True, help="Print the time of each stage on stderr.")
 @click.option("--strict", is_flag=True, help="Fail if any row of the exports was set aside.")
+@fresh_option
 @team_option
 def command(
     class_name: str | None,
@@ -33,6 +34,7 @@ def command(
     second_opinion: bool,
     timings: bool,
     strict: bool,
+    fresh: bool,
     team: Path,
 ) -> None:
     """Analyse the season: what was each setup change worth, in which grip, how surely?
@@ -48,15 +50,16 @@ def command(
       backtoback --team our-team season --second-opinion
     """
     from pipeline.cli.pages import opened, say_season
-    from pipeline.cli.steps import Steps
+    from pipeline.cli.steps import SEASON, Steps
 
-    steps = Steps()
+    steps = Steps(SEASON)
     if strict:
         _refuse_set_aside(team)
     out = out or team / "reports" / "season"
     season = opened(team, steps).season(
-        class_name, name, until, out, force=force, second_opinion=second_opinion, progress=steps
-    )
+        class_name, name, until, out, force=force, second_opinion=second_opinion, fresh=fresh,
+        progress=steps,
+    )  # fmt: skip
     say_season(season, steps)
     click.echo(f"\nReport: {out / 'index.html'}")
     if timings:

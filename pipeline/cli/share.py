@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.options import class_option, force_option, out_option, team_option
+from pipeline.cli.options import class_option, force_option, fresh_option, out_option, team_option
 from pipeline.errors import CallError
 
 
@@ -17,6 +17,7 @@ from pipeline.errors import CallError
 @class_option
 @out_option("reports/share in the team folder")
 @force_option
+@fresh_option
 @team_option
 def command(
     driver: str | None,
@@ -25,6 +26,7 @@ def command(
     class_name: str | None,
     out: Path | None,
     force: bool,
+    fresh: bool,
     team: Path,
 ) -> None:
     """One self-contained page for one driver, to send on: it opens on a phone, offline.
@@ -48,12 +50,12 @@ def command(
     if bool(driver) + everyone + guide != 1:
         raise CallError("say for whom: --driver NAME or --all, or --guide")
     from pipeline.cli.pages import driver_files, guide_file, opened
-    from pipeline.cli.steps import Steps
+    from pipeline.cli.steps import SEASON, Steps
 
-    steps = Steps()
+    steps = Steps(SEASON)
     joined = opened(team, steps).join(class_name)
     drivers = [joined.team_driver(driver)] if driver else joined.team_drivers
-    season = joined.season(progress=steps)
+    season = joined.season(fresh=fresh, keep=True, progress=steps)
     out = out or team / "reports" / "share"
     if guide:
         files = [guide_file(season, out, steps, force=force)]

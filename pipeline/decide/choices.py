@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.decide.race import Believed, Place
-from pipeline.decide.sentences import is_few
-from pipeline.tables.cells import number
+from pipeline.decide.sentences import fit_or_try
 from pipeline.tables.conditions import POSITIONS
 
 if TYPE_CHECKING:
@@ -20,9 +19,6 @@ if TYPE_CHECKING:
     from pipeline.models.engine.rows import Array
     from pipeline.tables.records import SeasonData
 
-# Below this chance a choice is one to try in practice first, and so it is where it rests on few
-# data: the next driver or meeting may be unlike the one that was seen.
-LEAST_CHANCE = 0.75
 Flags = NDArray[np.bool_]
 LIMITS_95, LIMITS_90 = (0.025, 0.975), (0.05, 0.95)
 
@@ -158,12 +154,14 @@ def _told_rows(
     shares = np.bincount(gain.argmax(axis=1), minlength=gain.shape[1]) / len(gain)
     loss = gain.max(axis=1).mean() - mean
     order = np.argsort(loss, kind="stable")
+    over = _numbers("gain", gain)
+    over_present = [] if on is None else _numbers("gain_present", gain - gain[:, [on]])
     rows: list[dict[str, Any]] = []
     for place, level in enumerate(options.levels):
         row = _key(options, situation) | {"level": level, "present": present or None}
-        row |= _numbers("gain", gain[:, place])
-        if on is not None:
-            row |= _numbers("gain_present", gain[:, place] - gain[:, on])
+        row |= over[place]
+        if over_present:
+            row |= over_present[place]
         other = order[0] if place != order[0] else order[1]
         row |= {"chance_best": shares[place], "loss_s": max(loss[place], 0.0)}
         with_it, numbers = counts[place]
@@ -179,10 +177,15 @@ def _reference_at(options: Options) -> int | None:
     return options.levels.index(options.reference) if options.reference in options.levels else None
 
 
-def _numbers(name: str, draws: Array) -> dict[str, float]:
-    low, high = np.quantile(draws, LIMITS_95)
+def _numbers(name: str, gain: Array) -> list[dict[str, float]]:
+    """Of each level. gain: (draws, levels)."""
+    by_level = np.ascontiguousarray(gain.T)  # neighbours in memory are quicker to put in order
+    lows, highs = np.quantile(by_level, LIMITS_95, axis=1)
     known = "gain_s" if name == "gain" else f"{name}_s"
-    return {known: float(draws.mean()), f"{name}_low": float(low), f"{name}_high": float(high)}
+    return [
+        {known: float(draws.mean()), f"{name}_low": float(low), f"{name}_high": float(high)}
+        for draws, low, high in zip(gain.T, lows, highs, strict=True)
+    ]
 
 
 def level_counts(options: Options, around: Circumstances) -> list[tuple[Flags, dict[str, int]]]:
@@ -219,12 +222,6 @@ def _advice(
     if best == now or over <= around.worth_changing:
         return "keep", best if now is None else now
     return fit_or_try(row), best
-
-
-def fit_or_try(row: Mapping[str, Any]) -> str:
-    """Of a level that is worth changing to. row: of `choices`."""
-    chance = number(row, "chance_best") or 0.0
-    return "try" if chance < LEAST_CHANCE or is_few(row) else "fit"
 
 
 def _all_alike(gain: Array, best: int, worthwhile: float) -> bool:

@@ -9,9 +9,9 @@ and the composed estimate stands. So each has the weight of what it knows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -61,6 +61,7 @@ class Believed:
     anew: Mapping[str, Mapping[str, Array]]
     strangers: Mapping[str, Mapping[str, Array]]
     facts: RaceFacts
+    _known: dict[tuple[Any, ...], Array] = field(default_factory=dict, compare=False, repr=False)
 
     def without_new_meetings(self) -> Believed:
         """The same of the mean over meetings, not of one that was not seen."""
@@ -111,11 +112,19 @@ class Believed:
         if (bow := key._replace(part=BOW)) in found:
             out += (place.position**2 if place.square is None else place.square) * found[bow]
         out += self.anew[outcome][key.level]
-        out += self._by_driver(outcome, key, place.driver)
-        return out + self._on_surface(found, key, place.surface)
+        out += self._once(self._by_driver, outcome, key, place.driver)
+        return out + self._once(self._on_surface, outcome, key, place.surface)
 
-    def _on_surface(self, found: Mapping[Key, Array], key: Key, surface: str) -> Array:
+    def _once(self, means: Callable[[str, Key, str], Array], *of: Any) -> Array:
+        """Deviations, which are the same at every grip: reckoned when first asked for."""
+        name = (means.__name__, *of)
+        if name not in self._known:
+            self._known[name] = means(*of)
+        return self._known[name]
+
+    def _on_surface(self, outcome: str, key: Key, surface: str) -> Array:
         """The deviation on a surface; of any, the mean over those on which it was tried."""
+        found = self.draws[outcome]
         own = {k.group: values for k, values in found.items() if k[:3] == (*key[:2], SURFACE)}
         if surface in own:
             return own[surface]

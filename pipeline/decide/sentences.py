@@ -15,6 +15,9 @@ from pipeline.decide.places import Part, best_words, place_of, where_words
 from pipeline.tables.cells import Row, count, number, plural, text
 from pipeline.tables.schema import missing
 
+# Below this chance a choice is one to try in practice first, and so it is where it rests on few
+# data: the next driver or meeting may be unlike the one that was seen.
+LEAST_CHANCE = 0.75
 ADVICE_WORDS = {"fit": "Fit", "try": "Try in practice", "keep": "Keep", "either": "Either"}
 CANNOT = "Cannot be told"
 # Least chance -> (as a frequency, in words); below 0.75 and a little above a wrong choice is
@@ -213,6 +216,12 @@ def few_words(row: Row, against: Row | None = None) -> str:
     runs, drivers, meetings = (count(scarce, f"n_{n}") for n in ("runs", "drivers", "meetings"))
     words = f"few data: {plural(runs, 'run')}, {plural(drivers, 'driver')}, "
     return words + plural(meetings, "meeting") + _none_here(scarce)
+
+
+def fit_or_try(row: Row) -> str:
+    """Of a level that is worth changing to. row: of `choices`."""
+    chance = number(row, "chance_best") or 0.0
+    return "try" if chance < LEAST_CHANCE or is_few(row) else "fit"
 
 
 def is_few(row: Row) -> bool:

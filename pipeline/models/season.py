@@ -227,7 +227,7 @@ def estimate(
     for outcome in chosen:
         if outcome.is_counted:
             jobs[outcome.name] = partial(mistake_effects, design, laps, everything, axes, outcome)
-    done = watch.side_by_side(jobs)
+    done = watch.side_by_side(jobs, [design, laps, *everything, *axes, *chosen])
     effects = [effect for outcome in chosen for effect in done[outcome.name][0]]
     fitted = {o.name: found for o in linear if (found := done[o.name][1])}
     if linear and not fitted and linear == chosen:

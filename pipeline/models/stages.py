@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import Any
+
+from pipeline.models.forked import can_fork, forked
 
 Progress = Callable[[str], None]
 
@@ -26,10 +29,21 @@ class Watch:
         self.seconds[stage] = time.perf_counter() - started
         return done
 
-    def side_by_side(self, jobs: Mapping[str, Callable[[], Any]]) -> dict[str, Any]:
-        """What independent jobs give; their seconds are of processor time."""
+    def side_by_side(
+        self, jobs: Mapping[str, Callable[[], Any]], shared: Sequence[Any] = ()
+    ) -> dict[str, Any]:
+        """What independent jobs give; their seconds are of processor time.
+
+        shared: objects that the results refer to.
+        """
         if self.progress is not None:
             self.progress("fits")
+        if self.workers > 1 and len(jobs) > 1 and can_fork():
+            done = forked(jobs, self.workers, shared, partial(self.progress or _silent, "fits"))
+            self.seconds |= {name: seconds for name, (_, seconds) in done.items()}
+            return {name: done[name][0] for name in jobs}
+        if self.workers == 1:
+            return {name: self._timed(name, job) for name, job in jobs.items()}
         with ThreadPoolExecutor(max(min(self.workers, len(jobs)), 1)) as pool:
             running = {name: pool.submit(self._timed, name, job) for name, job in jobs.items()}
             return {name: job.result() for name, job in running.items()}
@@ -39,3 +53,7 @@ class Watch:
         done = job()
         self.seconds[name] = time.thread_time() - started
         return done
+
+
+def _silent(stage: str) -> None:
+    pass

@@ -47,6 +47,7 @@ class Asked:
     first: str = FIRST
     held: Mapping[str, str] = field(default_factory=dict)
     open_questions: bool = False
+    fresh: bool = False
     team: Path | None = None
 
     def __post_init__(self) -> None:
@@ -81,7 +82,9 @@ def read_request(asked: Asked, progress: Progress | None = None) -> DayRequest:
     difference = asked.difference
     if team is not None:
         hours = np.array(run_hours(min(max(asked.runs, 2), MOST_RUNS), asked.minutes))
-        components = season_components(team, asked.racing_class, hours, components, progress)
+        components = season_components(
+            team, asked.racing_class, hours, components, progress, asked.fresh
+        )
         difference = team.worthwhile_s if difference is None else difference
     return DayRequest(
         tuple(factors),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from pipeline.plan.trend import Array, Nuisance
 
@@ -134,12 +134,14 @@ def expected_half_width(df: float) -> float:
 
 def critical_value(df: float) -> float:
     """Limit of a 5 % test, in standard errors by the estimate of the scatter."""
-    return float(stats.t.ppf(0.975, df))
+    return float(special.stdtrit(df, 0.975))
 
 
 def power(std_error: float, df: float, difference_s: float) -> float:
     """Chance that a 5 % t test finds a true difference of `difference_s` (noncentral t)."""
     if not np.isfinite(std_error):
         return 0.0
+    from scipy import stats  # half a second to load, and only a plan asks for power
+
     limit, shift = critical_value(df), difference_s / std_error
     return float(stats.nct.sf(limit, df, shift) + stats.nct.cdf(-limit, df, shift))

@@ -11,10 +11,15 @@ from typing import TYPE_CHECKING
 from pipeline.errors import CallError, Problem, UserError
 from pipeline.plan.request import Components
 from pipeline.plan.trend import Array, typical_bend
+from pipeline.store.results import kept
+from pipeline.tables.digest import season_name
 from pipeline.tables.outcomes import SAME, is_definite
+from pipeline.tables.packed import packed_frame
 
 if TYPE_CHECKING:
-    from pipeline.tables.records import SeasonData, SeasonResult
+    import pandas as pd
+
+    from pipeline.tables.records import SeasonData
     from pipeline.team.folder import Team
 
 SEASON = Path("reports") / "season"
@@ -60,30 +65,41 @@ def season_components(
     hours: Array,
     otherwise: Components,
     progress: Progress | None = None,
+    fresh: bool = False,
 ) -> Components:
     """The team's scatter as its store shows it; `otherwise`, with the reason, where it cannot.
 
     hours: (n,) times of the day to plan, h. progress: called with each stage's name. Raises
     CallError where the store holds several classes and none is named.
     """
-    from pipeline.models.season import analyse
     from pipeline.runs.gathering import load_season
 
     try:
         data = load_season(team, class_name)
-        result = analyse(
-            data, outcomes=("pace",), conditions=(), by_driver=False, progress=progress
-        )
+        components = _components(team, data, progress, fresh)
     except CallError:
         raise
     except UserError as error:
         reason = error.message.split(". ")[0].rstrip(":")
         return replace(otherwise, source=f"{otherwise.source}; {reason}")
-    return components_of(data, result, hours) or otherwise
+    return components_of(data, components, hours) or otherwise
 
 
-def components_of(data: SeasonData, result: SeasonResult, hours: Array) -> Components | None:
-    """A team's scatter from its season; None where no run of it shows one.
+def _components(
+    team: Team, data: SeasonData, progress: Progress | None, fresh: bool
+) -> pd.DataFrame:
+    """SeasonResult.components of the season that is kept, or of pace fitted now."""
+    raw = None if fresh else kept(team.folder, season_name(data))
+    if raw is not None:
+        return packed_frame(raw, "components")
+    from pipeline.models.season import analyse
+
+    found = analyse(data, outcomes=("pace",), conditions=(), by_driver=False, progress=progress)
+    return found.components
+
+
+def components_of(data: SeasonData, components: pd.DataFrame, hours: Array) -> Components | None:
+    """A team's scatter from the components of its season; None where no run of it shows one.
 
     The season's smoothing SD, s per h^1.5, becomes the typical bend over `hours`; of several
     surfaces the mean variance is taken.
@@ -95,7 +111,7 @@ def components_of(data: SeasonData, result: SeasonResult, hours: Array) -> Compo
     runs = runs[runs["spread_s"].notna() & (runs["clean_laps"] >= LEAST_LAPS)]
     if runs.empty:
         return None
-    pace = result.components[result.components["outcome"] == "pace"]
+    pace = components[components["outcome"] == "pace"]
     sd = dict(zip(pace["component"], pace["sd"], strict=True))
     smoothing = [value**2 for name, value in sd.items() if name.startswith("grip")]
     curve = sum(smoothing) / len(smoothing) if smoothing else 0.0

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import CallError, Problem, UserError
+from pipeline.errors import CallError, Problem
 from pipeline.models.curves import grip_table
-from pipeline.models.season import Found, estimate, whole_result
+from pipeline.models.season import Found, estimate
 from pipeline.public.frames import further_columns, season_data
+from pipeline.public.seasons import TABLES, Decided, moved
 from pipeline.runs.run_table import run_table
 from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.outcomes import OUTCOMES
@@ -19,10 +20,7 @@ from pipeline.team.sheets import nearest
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.models.stages import Watch
-    from pipeline.public.joined import Joined
     from pipeline.tables.decisions import Decisions
-    from pipeline.tables.records import SeasonResult
 
 
 def analyse(
@@ -119,7 +117,7 @@ def _listed(given: Any, what: str, expected: str) -> list[Any]:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Analysis:
+class Analysis(Decided):
     """What an analysis found; each table is made when it is first asked for.
 
     The columns are those of tables.records.SeasonResult. `found` holds the fits.
@@ -130,8 +128,7 @@ class Analysis:
     more_notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
-        tables = "effects, runs, grip, by_driver, claims, notes"
-        return f"<analysis of {len(self.found.data.runs)} runs: {tables}>"
+        return f"<analysis of {len(self.found.data.runs)} runs: {TABLES}>"
 
     @cached_property
     def effects(self) -> pd.DataFrame:
@@ -169,103 +166,13 @@ class Analysis:
 
         return decide(self.found)
 
-    @property
-    def choices(self) -> pd.DataFrame:
-        """What each level is worth over a race, in every grip, on every surface, for every driver,
-        and which to fit; see decisions.CHOICES."""
-        return self.decisions.choices
-
-    @property
-    def switchovers(self) -> pd.DataFrame:
-        """Where along grip a level and its reference are equal; see decisions.SWITCHOVERS."""
-        return self.decisions.switchovers
-
-    @property
-    def curves(self) -> pd.DataFrame:
-        """Effects of numbers over the values that were run; see decisions.CURVES."""
-        return self.decisions.curves
-
-    @property
-    def best_values(self) -> pd.DataFrame:
-        """The best value of each number; see decisions.BEST_VALUES."""
-        return self.decisions.best_values
-
-    @property
-    def properties(self) -> pd.DataFrame:
-        """What a direction of change does; see decisions.PROPERTIES."""
-        return self.decisions.properties
-
-    @property
-    def tests(self) -> pd.DataFrame:
-        """What to test next; see decisions.TESTS."""
-        return self.decisions.tests
-
     @cached_property
     def changes(self) -> pd.DataFrame:
         """Which choices and verdicts moved with the last meeting, and why; see decisions.CHANGES.
         The data without it are analysed for this."""
-        from pipeline.decide.deciding import decide
-        from pipeline.decide.moved import Stand, moved_table, without_last_meeting
-        from pipeline.tables.decisions import CHANGES
-
-        meeting, data = without_last_meeting(self.found.data)
-        if data is None:
-            return CHANGES.empty()
-        outcomes = {*self.found.fits, *self.found.mistakes}
-        try:
-            found = estimate(data, outcomes, ["surface"], near=self.found)
-        except UserError:  # of a meeting without a run that can be used
-            return CHANGES.empty()
-        before = Stand(found.effects_table(), decide(found).choices)
-        return moved_table(before, Stand(self.effects, self.choices), self.found.data, meeting)
-
-    def choose(
-        self, grip: str | None = None, surface: str | None = None, driver: str | None = None
-    ) -> pd.DataFrame:
-        """The choices of one grip, surface and driver; None: of any. Raises CallError for a name
-        that they do not have."""
-        rows = self.choices
-        for column, wanted in (("grip", grip), ("surface", surface), ("driver", driver)):
-            known = [name for name in rows[column].unique() if name]
-            if wanted and wanted not in known:
-                there = ", ".join(known) or "none"
-                advice = nearest(wanted, known)
-                raise CallError(f"no {column} '{wanted}' was run: {there}. {advice}".rstrip())
-            rows = rows[rows[column] == (wanted or "")]
-        return rows.reset_index(drop=True)
+        return moved(self.found, self.effects, self.choices)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:
         """Sentences about these data."""
         return (*self.more_notes, *self.found.notes())
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class TeamSeason(Analysis):
-    """The analysis of a team folder; `joined` is what it was made from, for pages."""
-
-    joined: Joined = field(kw_only=True)
-    watch: Watch = field(kw_only=True)
-    second_opinion: bool = field(default=False, kw_only=True)
-
-    @cached_property
-    def runs(self) -> pd.DataFrame:
-        """The team's runs alone, as the command writes them."""
-        runs = super().runs
-        return runs[runs["team"].astype(bool)].reset_index(drop=True)
-
-    @cached_property
-    def result(self) -> SeasonResult:
-        """All tables together, as the pages take them."""
-        from pipeline.models.placebo import placebo_sentence, placebo_warning
-        from pipeline.public.kept import kept_placebo
-
-        result = whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)
-        decisions = self.watch("choices", lambda: self.decisions)
-        result = replace(result, decisions=decisions, timings=dict(self.watch.seconds))
-        tallies = kept_placebo(self.joined.team.folder, self.found.data)
-        if not tallies:
-            return result
-        return replace(
-            result, placebo=placebo_sentence(tallies), placebo_warning=placebo_warning(tallies)
-        )

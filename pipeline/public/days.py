@@ -51,6 +51,7 @@ def plan_day(
     team: str | Path | None = None,
     out: str | Path | None = None,
     force: bool = False,
+    fresh: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> PlannedDay:
     """Plan a test day: which driver runs what when, and what that can show.
@@ -60,8 +61,9 @@ def plan_day(
     any name. levels: factor -> levels to try. hold: factor -> level that stays. seed: the number
     that the lot is drawn by; without one it comes from the day's name and drivers. out: a folder
     for the sheet to print, its rows for setups.csv and plan.json; without it nothing is written.
-    force: replace files there that backtoback did not make, or that were changed since. The others
-    are options of `backtoback plan`.
+    force: replace files there that backtoback did not make, or that were changed since. fresh: the
+    season's scatter anew, whatever results are kept in the store. The others are options of
+    `backtoback plan`.
 
     resume: a plan.json, of whose day the rest is planned anew from what was really run. Then team
     is needed, everything else is in the file, and only these speak of the rest: without (drivers
@@ -95,7 +97,7 @@ def plan_day(
             slow=tuple(slow), drivers=count, runs=runs or 0,
             names=tuple(named), changes_between_runs=changes_between_runs, warm_up=warm_up,
             minutes=minutes, difference=difference, skill=skill, racing_class=racing_class,
-            meeting=meeting, open_questions=open, team=folder,
+            meeting=meeting, open_questions=open, fresh=fresh, team=folder,
             first=FIRST if first is None else first,
             held={name: _level(level) for name, level in (hold or {}).items()},
         )  # fmt: skip

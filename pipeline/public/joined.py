@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CallError, UserError
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from pipeline.models.placebo import Tally
     from pipeline.plan.answers import Answers
     from pipeline.plan.planned import PlannedDay
-    from pipeline.public.analysing import TeamSeason
+    from pipeline.public.seasons import TeamSeason
     from pipeline.report.context import ReportContext
     from pipeline.report.privacy import Others
     from pipeline.runs.gathering import Season
@@ -67,21 +68,22 @@ class Joined:
         yield from self.source.notes
 
     def season(
-        self, *, second_opinion: bool = False, progress: Progress | None = None
+        self,
+        *,
+        second_opinion: bool = False,
+        fresh: bool = False,
+        keep: bool = False,
+        progress: Progress | None = None,
     ) -> TeamSeason:
-        """Fit the season's models. progress: called with the name of each stage."""
+        """The season as it was kept, or its models fitted now. fresh: fit them in any case. keep:
+        the result goes into the store. progress: called with the name of each stage."""
         if progress is not None:
             progress("libraries")  # a third of a second to load: neither reading nor fitting
-        from pipeline.models.season import estimate
         from pipeline.models.stages import Watch
-        from pipeline.public.analysing import TeamSeason
+        from pipeline.public.seasons import team_season
 
         watch = Watch(progress, workers=os.cpu_count() or 1)
-        found = estimate(self.data, watch=watch)
-        return TeamSeason(
-            found, True, tuple(self.left_out()),
-            joined=self, watch=watch, second_opinion=second_opinion,
-        )  # fmt: skip
+        return team_season(self, watch, second_opinion=second_opinion, fresh=fresh, keep=keep)
 
     def placebo(
         self,
@@ -131,6 +133,7 @@ class Joined:
     def context(self, command: str) -> ReportContext:
         """The words of a report made by this command."""
         from pipeline.checking import set_aside_reasons
+        from pipeline.public.kept import kept_drawing
         from pipeline.report.context import make_context
         from pipeline.report.provenance import provenance
         from pipeline.store.batches import today
@@ -140,10 +143,11 @@ class Joined:
         option = f" --class {shown}" if shown else ""
         option += f" --until {self.until}" if self.until else ""
         made = provenance(team.folder, f"backtoback {command}{option}", today())
-        return make_context(
+        context = make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
             set_aside_reasons(team.folder), self.data.outcomes,
         )  # fmt: skip
+        return replace(context, drawn=partial(kept_drawing, team.folder))
 
     def everybody(self) -> Others:
         """Everybody and every transponder, for a page in which nobody may stand."""
@@ -154,16 +158,22 @@ class Joined:
         return self._others(driver, [n for n in self.team.team_drivers if self.team.shares(n)])
 
     def _others(self, driver: str, consenting: list[str]) -> Others:
-        import pandas as pd
-
         from pipeline.report.privacy import others_of
+
+        people, spellings, numbers = self._people
+        return others_of(driver, people, consenting, spellings, numbers)
+
+    @cached_property
+    def _people(self) -> tuple[pd.DataFrame, dict[str, set[str]], set[str]]:
+        """Everybody and whether of the team, their names as given, and every transponder."""
+        import pandas as pd
 
         streams, listed = self.source.streams, self.team.drivers
         given = streams[streams["name_as_given"].notna()]
         spellings = {str(n): set(rows["name_as_given"]) for n, rows in given.groupby("driver")}
         numbers = {*streams["transponder"].dropna(), *listed["transponder"]}
         people = pd.concat([streams[["driver", "team"]], listed[["driver", "team"]]])
-        return others_of(driver, people, consenting, spellings, numbers)
+        return people.drop_duplicates(), spellings, numbers
 
 
 @dataclass(frozen=True, eq=False, repr=False)

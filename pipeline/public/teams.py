@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,8 +16,8 @@ from pipeline.team.folder import load_team
 if TYPE_CHECKING:
     import datetime
 
-    from pipeline.public.analysing import TeamSeason
     from pipeline.public.joined import MeetingSheet
+    from pipeline.public.seasons import TeamSeason
     from pipeline.store.importing import Progress as FileProgress
     from pipeline.team.folder import Team
 
@@ -154,6 +154,8 @@ class OpenTeam:
         *,
         force: bool = False,
         second_opinion: bool = False,
+        fresh: bool = False,
+        keep: bool = False,
         progress: Progress | None = None,
     ) -> TeamSeason:
         """The season's analysis: what each setup change was worth.
@@ -163,6 +165,10 @@ class OpenTeam:
         a folder for what `season` writes there, tables and page; without it nothing is written.
         force: replace files there that backtoback did not make, or that were changed since.
         second_opinion: fit pace with statsmodels too. progress: called with each stage's name.
+
+        Results that are kept in the store are taken from there as long as nothing that they come
+        from changed; fresh: they are made anew in any case. keep: into the store, for the next
+        time; with `out` they are kept too.
 
         Raises UserError where the store is empty, the setup log has faults or `out` cannot be
         written, CallError for a class that there is not, or where several are and none is named.
@@ -179,7 +185,12 @@ class OpenTeam:
         say = progress or _silent
         say("reading")
         joined = self.join(racing_class, _day(until))
-        season = joined.season(second_opinion=second_opinion, progress=progress)
+        season = joined.season(
+            second_opinion=second_opinion,
+            fresh=fresh,
+            keep=keep or out is not None,
+            progress=progress,
+        )
         if out is not None:
             _write(season, Path(out), say, force)
         return season
@@ -201,7 +212,5 @@ def _write(season: TeamSeason, out: Path, say: Progress, force: bool) -> None:
     from pipeline.report.write import write_season
 
     result = season.result
-    say("what moved")
-    result = replace(result, changes=season.changes)
     say("report")
     write_season(result, season.joined.context("season"), out, force=force)

@@ -24,6 +24,15 @@ def seconds_ticks(low: float, high: float, most: int = 5) -> dict[float, str]:
     return {i * step: _signed(i * step, digits) for i in places}
 
 
+def plain_ticks(low: float, high: float, most: int = 5) -> dict[float, str]:
+    """Round values of a range with one decimal or more; only what is below nothing is signed."""
+    step = _step((high - low) or 0.1, most)
+    digits = max(1, -math.floor(math.log10(step) + 1e-9))
+    places = range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
+    return {i * step: f"{abs(i) * step:.{digits}f}" if i >= 0 else
+            f"{MINUS}{abs(i) * step:.{digits}f}" for i in places}  # fmt: skip
+
+
 def _step(span: float, most: int) -> float:
     rough = span / most
     magnitude = 10.0 ** math.floor(math.log10(rough))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.decide.places import Part
 from pipeline.tables.outcomes import OUTCOMES, Outcome
@@ -20,7 +20,8 @@ class ReportContext:
 
     factors: by name. race_seconds: length of a race, s. worthwhile_s: a smaller difference in
     seconds a lap does not matter. set_aside: (reason, rows of the exports set aside for it).
-    outcomes: by name, in the order of the tables.
+    outcomes: by name, in the order of the tables. drawn: of what a slow drawing is made from, and
+    how, the drawing; it may be one that was kept.
     """
 
     team: str
@@ -31,6 +32,7 @@ class ReportContext:
     class_name: str = ""
     set_aside: tuple[tuple[str, int], ...] = ()
     outcomes: Mapping[str, Outcome] = field(default_factory=lambda: OUTCOMES)
+    drawn: Callable[[Any, Callable[[], str]], str] = lambda of, draw: draw()
 
     def part(self, name: str) -> Part:
         """What sentences have to know of a factor."""

@@ -42,10 +42,14 @@ def contrasts(result: SeasonResult) -> list[Contrast]:
 
 def counts_up(runs: pd.DataFrame, factor: str) -> bool:
     """Most steps from a driver's run to the next in a meeting are one more."""
+    import numpy as np
     import pandas as pd
 
     if factor not in runs:
         return False
+    known = pd.to_numeric(pd.Series(runs[factor].dropna().unique()), errors="coerce").to_numpy()
+    if not (np.subtract.outer(known, known) == 1).any():
+        return False  # no two settings are one apart, so no step is
     team = runs[runs[factor].notna()].sort_values("run_no")
     values = pd.to_numeric(team[factor], errors="coerce")
     steps = values.groupby([team["driver"], team["meeting"]]).diff().dropna()

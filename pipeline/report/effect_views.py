@@ -148,7 +148,6 @@ def trade_figure(members: Sequence[Contrast], context: ReportContext) -> FigureV
     across, upward = (span(list(data[f"{a}_low"]), list(data[f"{a}_high"])) for a in "xy")
     fits = (data["x_low"] >= across[0]) & (data["x_high"] <= across[1])
     fits &= (data["y_low"] >= upward[0]) & (data["y_high"] <= upward[1])
-    plot = figures.trade(data[fits], seconds_ticks(*across, 4), percent_ticks(*upward))
     title = "Pace (s a lap) against spread (%)"
     names = [context.option_label(c.factor, c.level, c.reference) for c in found]
     about = "Pace to the right is slower, spread upwards is wilder. " + "; ".join(
@@ -159,12 +158,17 @@ def trade_figure(members: Sequence[Contrast], context: ReportContext) -> FigureV
         (str(i), name, *_pair(c)) for i, (name, c) in enumerate(zip(names, found, strict=True), 1)
     ]
     heads = ["Mark", "Change", Heading("Pace, s a lap", True), Heading("Spread, ratio", True)]
+    marks = (seconds_ticks(*across, 4), percent_ticks(*upward))
+    svg = context.drawn(
+        (data[fits], marks, title, about),
+        lambda: inline_svg(figures.trade(data[fits], *marks), "trade", title, about),
+    )
     left = "" if fits.all() else " (interval wider than the figure: not drawn)"
     return FigureView(
         "trade",
         title,
         about,
-        inline_svg(plot, "trade", title, about),
+        svg,
         table("trade-data", "Pace against spread: the figure's data", heads, cells),
         legend=tuple(
             (str(i), name + ("" if drawn else left))

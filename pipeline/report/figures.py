@@ -1,9 +1,9 @@
-"""Figures of effects: each a function from a table to a plot; the table is made elsewhere."""
+"""Figures of effects: each a function from a table to a figure; the table is made elsewhere."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
 
 from pipeline.report.layers import (
     Layers,
@@ -11,16 +11,15 @@ from pipeline.report.layers import (
     axis_y,
     drawing,
     light,
-    names_of,
     note,
-    plain,
     room,
     short,
     shown_points,
     shown_scales,
     text_y,
 )
-from pipeline.report.look import BAND, INK, MUTED, RULE, STROKE, TEXT, figure_look
+from pipeline.report.look import BAND, INK, MUTED, RULE, SHOWN, STROKE, TEXT, figure_look
+from pipeline.report.plane import MIDDLE, Figure, Plane, area, box, letters, line, point
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,7 +35,7 @@ def lanes(
     ticks: Mapping[float, str],
     band: float | None,
     within: tuple[float, float],
-) -> ggplot:
+) -> Figure:
     """Estimates with their intervals, a lane each, the name above the line.
 
     data: label, estimate, low, high (on the axis's scale, nothing at 0), shown.
@@ -44,59 +43,39 @@ def lanes(
     what does not matter. within: the axis; an interval that leaves it ends in an arrow head.
     """
     limits, top = room(*within), len(data) + 1.0
-    rows = light(
-        data.assign(
-            line=[place - BELOW for place in range(len(data), 0, -1)],
-            name_at=[place + 0.16 for place in range(len(data), 0, -1)],
-            label=data["label"].map(short).map(plain),
-        )
-    )
-    parts: Layers = [
-        *_ground(top, band),
-        *_intervals(rows, limits),
-        names_of(rows, limits[0], "name_at"),
-        note(limits[0], top, f"← {ends[0]}"),
-        note(limits[1], top, f"{ends[1]} →", ha="right"),
-        *shown_scales(),
-        axis_x(limits, ticks),
-        axis_y((0.45, top + 0.3), {}),
-        figure_look(LANE * (len(rows) + 1) + 0.3),
-    ]
-    return drawing(rows, parts)
+    plane = Plane(limits, (0.45, top + 0.3), LANE * (len(data) + 1) + 0.3, ticks, {})
+    rows = list(zip(range(len(data), 0, -1), data.itertuples(index=False), strict=True))
+    inside = [*_ground(plane, top, band)]
+    for place, row in rows:
+        inside += _interval(plane, place - BELOW, row)
+    names = [(plane.at(limits[0], place + 0.16), row.label) for place, row in rows]
+    over = [letters((x, y + MIDDLE), short(str(label)), color=INK) for (x, y), label in names]
+    over.append(letters(plane.at(limits[0], top), f"← {ends[0]}"))
+    over.append(letters(plane.at(limits[1], top), f"{ends[1]} →", anchor="end"))
+    return Figure(plane, tuple(inside), tuple(over))
 
 
-def _ground(top: float, band: float | None) -> Layers:
+def _ground(plane: Plane, top: float, band: float | None) -> Iterator[str]:
     """The band of what does not matter, and the line of nothing."""
-    import plotnine as p9
-
-    y = (0.5, top - 0.25)
-    line = p9.annotate("segment", x=0, xend=0, y=y[0], yend=y[1], color=INK, size=STROKE)
-    if not band:
-        return [line]
-    rect = p9.annotate("rect", xmin=-band, xmax=band, ymin=y[0], ymax=y[1], fill=BAND)
-    return [rect, line]
+    low, high = 0.5, top - 0.25
+    if band:
+        yield area(box(plane.at(-band, low), plane.at(band, high)), BAND)
+    yield line([plane.at(0, low), plane.at(0, high)], INK, 1.1)
 
 
-def _intervals(rows: pd.DataFrame, limits: tuple[float, float]) -> Layers:
-    """Lines and points within the limits; arrow heads where a line goes on."""
-    import plotnine as p9
-
-    inset = (limits[1] - limits[0]) * 0.015
-    cut = ((rows[rows["low"] < limits[0]], limits[0] + inset, "<"),
-           (rows[rows["high"] > limits[1]], limits[1] - inset, ">"))  # fmt: skip
-    kept = rows.assign(low=rows["low"].clip(*limits), high=rows["high"].clip(*limits))
-    mapping = p9.aes(x="low", xend="high", y="line", yend="line", color="shown")
-    heads = [
-        p9.geom_point(p9.aes(y="line", color="shown"), part, x=x, shape=head, size=2.2, fill=MUTED)
-        for part, x, head in cut
-        if len(part)
-    ]
-    inside = rows[rows["estimate"].between(*limits)]
-    return [
-        p9.geom_segment(mapping, kept, size=0.9),
-        *heads,
-        *([shown_points(inside, "estimate", "line")] if len(inside) else []),
-    ]
+def _interval(plane: Plane, height: float, row: Any) -> Iterator[str]:
+    """A line and its point within the limits; arrow heads where the line goes on."""
+    low, high = plane.x
+    inset = (high - low) * 0.015
+    shape, edge, filling, _ = SHOWN[row.shown]
+    ends = [plane.at(min(max(x, low), high), height) for x in (row.low, row.high)]
+    yield line(ends, edge, 1.6)
+    if row.low < low:
+        yield point(plane.at(low + inset, height), "<", 2.4, edge, MUTED)
+    if row.high > high:
+        yield point(plane.at(high - inset, height), ">", 2.4, edge, MUTED)
+    if low <= row.estimate <= high:
+        yield point(plane.at(row.estimate, height), shape, 3.1, edge, filling)
 
 
 def trade(data: pd.DataFrame, ticks_x: dict[float, str], ticks_y: dict[float, str]) -> ggplot:

@@ -1,17 +1,19 @@
-"""Figures along a day or a season: each a function from a table to a plot."""
+"""Figures along a day or a season: each a function from a table to a figure."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
 
-from pipeline.report.layers import Layers, axis_x, drawing, driver_shapes, light, room, text_y
-from pipeline.report.look import BAND, GOOD, INK, PAPER, RULE, STROKE, figure_look
-from pipeline.report.words import MINUS
+from pipeline.report.axis import plain_ticks
+from pipeline.report.layers import driver_shapes, room
+from pipeline.report.look import BAND, GOOD, INK, PAPER, RULE
+from pipeline.report.plane import Figure, Plane, area, box, line, point
 
 if TYPE_CHECKING:
     import pandas as pd
-    from plotnine import ggplot
+
+GRID, CURVE = 0.3, 1.6  # widths of lines, points
 
 
 def grip_day(
@@ -22,38 +24,33 @@ def grip_day(
     field: pd.DataFrame | None = None,
     slow: pd.DataFrame | None = None,
     height: float = 1.5,
-) -> ggplot:
+) -> Figure:
     """Grip over one day, in seconds a lap lost to the day's best; the runs on it if given.
 
     curve: hour, seconds, low, high. runs: hour, seconds, driver. field: hour, seconds. slow: begin,
     end: hours between which the whole field was slow.
     top: upper end of the axis, the same on all days.
     """
-    import plotnine as p9
-
-    curve = light(curve[["hour", "seconds", "low", "high"]])
+    runs, field = (None if f is None else f.dropna(subset=["seconds"]) for f in (runs, field))
     marks = [frame for frame in (runs, field) if frame is not None and len(frame)]
     lowest = min(0.0, curve["low"].min(), *(frame["seconds"].min() for frame in marks)) - 0.02
-    parts: Layers = [
-        *_slow(slow, lowest, top),
-        p9.geom_ribbon(p9.aes("hour", ymin="low", ymax="high"), curve, fill=BAND, size=0),
-        *_field(field),
-        p9.geom_line(p9.aes("hour", "seconds"), curve, color=INK, size=0.9),
-        *_runs(runs),
-        axis_x(room(curve["hour"].min(), curve["hour"].max()), _hours(curve["hour"])),
-        p9.scale_y_continuous(expand=(0, 0), labels=_labels),
-        p9.coord_cartesian(ylim=(lowest, top)),
-        figure_look(
-            height,
-            axis_text_y=text_y(),
-            panel_grid_major_y=p9.element_line(color=RULE, size=0.3),
-        ),
+    hours = curve["hour"]
+    across = room(hours.min(), hours.max())
+    plane = Plane(across, (lowest, top), height, _hours(hours), plain_ticks(lowest, top))
+    edge = [*plane.places(hours, curve["low"]), *plane.places(hours, curve["high"])[::-1]]
+    inside = [
+        *_grid(plane),
+        *_slow(plane, slow),
+        area(edge, BAND),
+        *_field(plane, field),
+        line(plane.places(hours, curve["seconds"]), INK, CURVE),
     ]
-    return drawing(None, parts)
+    return Figure(plane, tuple(inside), tuple(_runs(plane, runs)))
 
 
-def _labels(places: Sequence[Any]) -> list[str]:
-    return [f"{place:.1f}".replace("-", MINUS) for place in places]
+def _grid(plane: Plane) -> Iterator[str]:
+    for place in plane.y_marks:
+        yield line([plane.at(x, place) for x in plane.x], RULE, GRID)
 
 
 def _hours(hours: pd.Series) -> dict[float, str]:
@@ -62,57 +59,44 @@ def _hours(hours: pd.Series) -> dict[float, str]:
     return {float(h): f"{h % 24:02d}:00" for h in range(first, last + 1) if h % step == 0}
 
 
-def _field(field: pd.DataFrame | None) -> Layers:
-    import plotnine as p9
-
-    if field is None or not len(field):
-        return []
-    mapping = p9.aes("hour", "seconds")
-    field = light(field)
-    return [p9.geom_point(mapping, field, color=RULE, fill=RULE, size=0.9, shape="o")]
+def _field(plane: Plane, field: pd.DataFrame | None) -> Iterator[str]:
+    if field is not None:
+        for place in plane.places(field["hour"], field["seconds"]):
+            yield point(place, "o", 0.9, RULE, RULE)
 
 
-def _slow(slow: pd.DataFrame | None, bottom: float, top: float) -> Layers:
-    import plotnine as p9
-
-    if slow is None or not len(slow):
-        return []
-    # A stretch of a minute would not be seen on the axis of a day: an edge gives it some width.
-    sides = p9.aes(xmin="begin", xmax="end")
-    return [
-        p9.geom_rect(sides, light(slow[["begin", "end"]]), ymin=bottom, ymax=top,
-                     fill=RULE, color=RULE, size=0.6)
-    ]  # fmt: skip
+def _slow(plane: Plane, slow: pd.DataFrame | None) -> Iterator[str]:
+    if slow is None:
+        return
+    low, high = plane.y
+    for begin, end in zip(slow["begin"], slow["end"], strict=True):
+        # A stretch of a minute would not be seen on the axis of a day: an edge gives it some width.
+        yield area(box(plane.at(begin, low), plane.at(end, high)), RULE, 1.1)
 
 
-def _runs(runs: pd.DataFrame | None) -> Layers:
-    import plotnine as p9
-
-    if runs is None or not len(runs):
-        return []
+def _runs(plane: Plane, runs: pd.DataFrame | None) -> Iterator[str]:
+    if runs is None:
+        return
     shapes = {name: shape for name, (shape, _) in driver_shapes(runs["driver"]).items()}
-    mapping = p9.aes("hour", "seconds", shape="driver")
-    return [
-        p9.geom_point(mapping, light(runs), size=2.6, color=GOOD, fill=PAPER),
-        p9.scale_shape_manual(shapes),
-    ]
+    for driver, x, y in zip(runs["driver"], runs["hour"], runs["seconds"], strict=True):
+        yield point(plane.at(x, y), shapes[driver], 2.9, GOOD, PAPER)
 
 
-def own_runs(data: pd.DataFrame, starts: dict[float, str]) -> ggplot:
+def own_runs(data: pd.DataFrame, starts: Mapping[float, str]) -> Figure:
     """A driver's corrected runs in order, against their mean.
 
     data: place (order), seconds, low, high. starts: place of each meeting's first run → label.
     """
-    import plotnine as p9
-
+    data = data.dropna(subset=["seconds"])
     places = data["place"]
-    parts: Layers = [
-        p9.geom_vline(xintercept=[place - 0.5 for place in starts], color=RULE, size=0.4),
-        p9.geom_hline(yintercept=0, color=INK, size=STROKE),
-        p9.geom_linerange(p9.aes(ymin="low", ymax="high"), color=RULE, size=0.8),
-        p9.geom_point(color=GOOD, fill=GOOD, size=1.8, shape="o"),
-        axis_x((places.min() - 1, places.max() + 1), starts),
-        p9.scale_y_continuous(labels=_labels),
-        figure_look(2.4, axis_text_y=text_y()),
-    ]
-    return drawing(data, parts, p9.aes("place", "seconds"))
+    ends = [0.0, *data["low"], *data["high"], *data["seconds"]]
+    low, high = room(min(ends), max(ends))
+    across = (places.min() - 1, places.max() + 1)
+    plane = Plane(across, (low, high), 2.4, starts, plain_ticks(low, high))
+    inside = [line([plane.at(at - 0.5, y) for y in plane.y], RULE, 0.7) for at in starts]
+    inside.append(line([plane.at(x, 0.0) for x in across], INK, 1.1))
+    for at, bottom, top in zip(places, data["low"], data["high"], strict=True):
+        inside.append(line([plane.at(at, bottom), plane.at(at, top)], RULE, 1.4))
+    for place in plane.places(places, data["seconds"]):
+        inside.append(point(place, "o", 2.0, GOOD, GOOD))
+    return Figure(plane, tuple(inside))

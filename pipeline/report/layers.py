@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from pipeline.report.look import DRIVERS, INK, MUTED, SHOWN, TEXT
+from pipeline.report.look import DRIVERS, MUTED, SHOWN, TEXT
 from pipeline.report.words import printable
 
 if TYPE_CHECKING:
@@ -97,13 +97,6 @@ def note(x: float, y: float, text: str, *, ha: str = "left", va: str = "baseline
     import plotnine as p9
 
     return p9.annotate("text", x=x, y=y, label=text, ha=ha, va=va, size=TEXT, color=MUTED)
-
-
-def names_of(data: pd.DataFrame, x: float, y: str) -> Any:
-    """The column `label` of each row, from x on."""
-    import plotnine as p9
-
-    return p9.geom_text(p9.aes(label="label", y=y), data, x=x, ha="left", size=TEXT, color=INK)
 
 
 def text_y() -> Any:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from pipeline.decide.choices import fit_or_try
+from pipeline.decide.sentences import fit_or_try
 from pipeline.decide.situations import rows_of
 from pipeline.tables.cells import number, text
 from pipeline.tables.decisions import CHOICES, Decisions

@@ -10,6 +10,7 @@ from xml.etree import ElementTree as Tree
 
 from pipeline.report.layers import LIGHT
 from pipeline.report.look import CLASSES
+from pipeline.report.plane import Figure
 from pipeline.report.words import printable
 
 if TYPE_CHECKING:
@@ -24,12 +25,14 @@ _KEPT = {"stroke-width", "font-size", "text-anchor", "stroke-dasharray", "opacit
 _SETTINGS: Any = {"svg.fonttype": "none", "svg.hashsalt": "backtoback", "figure.facecolor": "none"}
 
 
-def inline_svg(plot: ggplot, key: str, title: str, description: str) -> str:
+def inline_svg(plot: ggplot | Figure, key: str, title: str, description: str) -> str:
     """The plot as an `svg` element with text as text; the same bytes for the same plot.
 
     key: prefix of the ids, unique in the page. title, description: the text alternative. The plot
     is drawn without a copy and so can be drawn but once.
     """
+    if isinstance(plot, Figure):
+        return plot.svg(key, title, description)
     return _clean(_drawn(plot), key, title, description)
 
 
@@ -52,8 +55,6 @@ def _clean(raw: bytes, key: str, title: str, description: str) -> str:
     for element in root.iter():
         _restyle(element)
         _point(element, names)
-    for letters in root.iter(f"{{{_SVG}}}text"):
-        letters.set("paint-order", "stroke")  # a rim of the page's colour, behind the letters
     view = root.get("viewBox", "0 0 1 1")
     root.attrib.clear()
     root.attrib.update(

@@ -14,6 +14,8 @@ _NO_WIDTH = "\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff\u00ad"
 _FORMULA = rf"^[\s{_NO_WIDTH}]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]|^[\t\r]"
 _NUMBER = r"^[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?$"
 
+_SUSPECT = re.compile(f"{_FORMULA}|\r")
+
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
     """`frame` as UTF-8 CSV without its index; text that looks like a formula gets a `'`.
@@ -34,6 +36,8 @@ def neutralise(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _harmless(column: pd.Series) -> pd.Series:
+    if not any(map(_SUSPECT.search, column.dropna().astype(str).unique())):
+        return column
     column = column.astype(object)
     text = column.where(column.notna(), "").astype(str)
     column = column.where(~text.str.contains("\r"), text.str.replace("\r", " "))

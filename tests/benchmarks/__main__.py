@@ -13,7 +13,7 @@ from pathlib import Path
 from tests.benchmarks.timing import THREADS
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
-PARTS = ("fit", "season", "imports", "start", "frames", "scale", "growth")
+PARTS = ("fit", "season", "kept", "imports", "start", "frames", "scale", "growth")
 STORES = (40, 400)  # meetings: 1 and 10 million laps
 
 
@@ -31,6 +31,7 @@ def main() -> None:
     parts = {
         "fit": lambda: fit.lines(with_r),
         "season": whole.season_lines,
+        "kept": whole.kept_lines,
         "imports": whole.import_lines,
         "start": whole.start_lines,
         "frames": whole.frames_lines,

@@ -49,6 +49,28 @@ def season_lines() -> Iterator[Line]:
         yield Line(f"`check`, {size}", _spent(check), "1 s", 1.0, "at most 1")
 
 
+def kept_lines() -> Iterator[Line]:
+    """Commands of the demo team with nothing kept, and after a season; whole processes."""
+    calls = {
+        "season": ["season"],
+        "choose": ["choose"],
+        "share --all": ["share", "--all"],
+        "plan --open": ["plan", "--open", "--drivers", "2", "--runs", "8"],
+    }
+    with tempfile.TemporaryDirectory() as folder:
+        team = Path(folder) / "team"
+        program = [sys.executable, "-m", "pipeline"]
+        yield Line("`demo`", _spent([*program, "demo", "--out", str(team)]), "9 s", 9.0, "")
+        program += ["--team", str(team)]
+        meeting = [*program, "meeting", "may-test"]
+        yield Line("`meeting`, demo team", _spent(meeting), "1.2 s", 1.2, "at most 1")
+        for name, call in calls.items():
+            anew = _spent([*program, *call, "--fresh"])
+            ours = median(_spent([*program, *call]) for _ in range(3))
+            yield Line(f"`{name}` after a season, demo team", ours, "1 s", 1.0, "at most 1")
+            yield Line(f"`{name}` after a season", ours, "with --fresh", anew, "")
+
+
 def import_lines() -> Iterator[Line]:
     """A million laps in each layout, against pyarrow's reading and writing of the same file."""
     for layout, write in WRITERS.items():

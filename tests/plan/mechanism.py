@@ -120,7 +120,7 @@ def _half_widths(world: World, plan: Plan, laps: WorldLaps, draw: int) -> tuple[
     past = season(world, plan, laps, draw, MEETINGS)
     result = analyse(past, outcomes=("pace",), conditions=(), by_driver=False)
     hours = np.array(run_hours(asked.runs, asked.minutes))
-    components = components_of(past, result, hours)
+    components = components_of(past, result.components, hours)
     assert components is not None
     known = DayRequest(asked.factors, asked.drivers, asked.runs, components, minutes=asked.minutes)
     predicted = day_precision(known, settings_of(asked.factors), plan.levels[:, :, 0])

@@ -186,4 +186,4 @@ def test_a_run_sheet_shows_when_the_whole_field_was_slow() -> None:
     calm = replace(result, neutralised=result.neutralised.iloc[:0])
     without = render(meeting_page(calm, context))
     assert "whole field was slow" not in without and "▮" not in without
-    assert page.count("<path") > without.count("<path")
+    assert page.count("<polygon") > without.count("<polygon")

@@ -1,0 +1,200 @@
+"""A team's season: its tables by name, as they were kept or as they are made now."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from pipeline.errors import CallError, UserError
+from pipeline.tables.digest import season_name
+from pipeline.team.sheets import nearest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.models.season import Found
+    from pipeline.models.stages import Watch
+    from pipeline.public.joined import Joined
+    from pipeline.tables.decisions import Decisions
+    from pipeline.tables.records import SeasonData, SeasonResult
+
+TABLES = "effects, runs, grip, by_driver, claims, notes"
+
+
+class Decided:
+    """The tables of an analysis's decisions by name, and the choices of one situation."""
+
+    if TYPE_CHECKING:
+
+        @property
+        def decisions(self) -> Decisions: ...
+
+    @property
+    def choices(self) -> pd.DataFrame:
+        """What each level is worth over a race, in every grip, on every surface, for every driver,
+        and which to fit; see decisions.CHOICES."""
+        return self.decisions.choices
+
+    @property
+    def switchovers(self) -> pd.DataFrame:
+        """Where along grip a level and its reference are equal; see decisions.SWITCHOVERS."""
+        return self.decisions.switchovers
+
+    @property
+    def curves(self) -> pd.DataFrame:
+        """Effects of numbers over the values that were run; see decisions.CURVES."""
+        return self.decisions.curves
+
+    @property
+    def best_values(self) -> pd.DataFrame:
+        """The best value of each number; see decisions.BEST_VALUES."""
+        return self.decisions.best_values
+
+    @property
+    def properties(self) -> pd.DataFrame:
+        """What a direction of change does; see decisions.PROPERTIES."""
+        return self.decisions.properties
+
+    @property
+    def tests(self) -> pd.DataFrame:
+        """What to test next; see decisions.TESTS."""
+        return self.decisions.tests
+
+    def choose(
+        self, grip: str | None = None, surface: str | None = None, driver: str | None = None
+    ) -> pd.DataFrame:
+        """The choices of one grip, surface and driver; None: of any. Raises CallError for a name
+        that they do not have."""
+        rows = self.choices
+        for column, wanted in (("grip", grip), ("surface", surface), ("driver", driver)):
+            known = [name for name in rows[column].unique() if name]
+            if wanted and wanted not in known:
+                there = ", ".join(known) or "none"
+                advice = nearest(wanted, known)
+                raise CallError(f"no {column} '{wanted}' was run: {there}. {advice}".rstrip())
+            rows = rows[rows[column] == (wanted or "")]
+        return rows.reset_index(drop=True)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class TeamSeason(Decided):
+    """The analysis of a team folder: just made, or kept since it was made of the same data.
+
+    result: all tables together, as the pages take them. joined: what it was made from.
+    """
+
+    result: SeasonResult
+    joined: Joined
+
+    def __repr__(self) -> str:
+        return f"<season of {len(self.result.runs)} runs: {TABLES}>"
+
+    @cached_property
+    def found(self) -> Found:
+        """The fits, made anew when they are asked for: tables alone are kept."""
+        from pipeline.models.season import estimate
+
+        return estimate(self.joined.data)
+
+    @property
+    def effects(self) -> pd.DataFrame:
+        """A row for each outcome, contrast and condition; see schema.EFFECTS."""
+        return self.result.effects
+
+    @cached_property
+    def runs(self) -> pd.DataFrame:
+        """The team's runs alone, as the command writes them."""
+        runs = self.result.runs
+        return runs[runs["team"].astype(bool)].reset_index(drop=True)
+
+    @property
+    def grip(self) -> pd.DataFrame:
+        """Grip of each meeting over its days, s a lap; see schema.GRIP."""
+        return self.result.grip
+
+    @property
+    def by_driver(self) -> pd.DataFrame:
+        """The effects for each driver of the team."""
+        return self.result.by_driver
+
+    @property
+    def claims(self) -> pd.DataFrame:
+        """What became of each claim."""
+        return self.result.claims
+
+    @property
+    def decisions(self) -> Decisions:
+        """What to fit and what to test next; see tables.decisions."""
+        assert self.result.decisions is not None  # a team's season always has them
+        return self.result.decisions
+
+    @property
+    def changes(self) -> pd.DataFrame:
+        """What moved with the last meeting, and why; see decisions.CHANGES."""
+        assert self.result.changes is not None  # a team's season always has them
+        return self.result.changes
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """Sentences about these data."""
+        return (*self.joined.left_out(), *self.result.notes)
+
+
+def team_season(
+    joined: Joined,
+    watch: Watch,
+    *,
+    second_opinion: bool = False,
+    fresh: bool = False,
+    keep: bool = False,
+) -> TeamSeason:
+    """The season of a team folder, from what is kept of it or analysed now.
+
+    fresh: what is kept does not count. keep: what is analysed is kept. Raises
+    UserError as `pipeline.models.season.estimate`.
+    """
+    from pipeline.public.kept import keep_season, kept_placebo, kept_season
+
+    folder, data = joined.team.folder, joined.data
+    name = season_name(data, second_opinion=second_opinion)
+    result = None if fresh else kept_season(folder, name)
+    if result is None:
+        result = _analysed(data, watch, second_opinion)
+        result = keep_season(folder, name, result) if keep else result
+    tallies = kept_placebo(folder, data)
+    if tallies:
+        from pipeline.models.placebo import placebo_sentence, placebo_warning
+
+        said, warning = placebo_sentence(tallies), placebo_warning(tallies)
+        result = replace(result, placebo=said, placebo_warning=warning)
+    return TeamSeason(result, joined)
+
+
+def _analysed(data: SeasonData, watch: Watch, second_opinion: bool) -> SeasonResult:
+    from pipeline.decide.deciding import decide
+    from pipeline.models.season import estimate, whole_result
+
+    found = estimate(data, watch=watch)
+    result = whole_result(found, True, watch, second_opinion)
+    decisions = watch("choices", lambda: decide(found))
+    changes = watch("what moved", lambda: moved(found, result.effects, decisions.choices))
+    return replace(result, decisions=decisions, changes=changes, timings=dict(watch.seconds))
+
+
+def moved(found: Found, effects: pd.DataFrame, choices: pd.DataFrame) -> pd.DataFrame:
+    """decisions.CHANGES since the last meeting: the data without it are analysed for this."""
+    from pipeline.decide.deciding import decide
+    from pipeline.decide.moved import Stand, moved_table, without_last_meeting
+    from pipeline.models.season import estimate
+    from pipeline.tables.decisions import CHANGES
+
+    meeting, data = without_last_meeting(found.data)
+    if data is None:
+        return CHANGES.empty()
+    try:
+        earlier = estimate(data, {*found.fits, *found.mistakes}, ["surface"], near=found)
+    except UserError:  # of a meeting without a run that can be used
+        return CHANGES.empty()
+    before = Stand(earlier.effects_table(), decide(earlier).choices)
+    return moved_table(before, Stand(effects, choices), found.data, meeting)
