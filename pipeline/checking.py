@@ -13,7 +13,7 @@ from pipeline.runs.gathering import Gathered, gather
 from pipeline.runs.logbooks import read_log
 from pipeline.store.parquet import ImportRecord, open_store
 from pipeline.tables.conditions import CONDITIONS
-from pipeline.team.people import suggestions
+from pipeline.team.people import suggestions, unseen_numbers
 from pipeline.team.session_facts import plain_session
 
 if TYPE_CHECKING:
@@ -78,6 +78,7 @@ def check(team: Team) -> CheckReport:
     report.settings = _settings(team, everything.runs)
     report.feels, report.logbooks = _feels(team, everything.runs), _logbooks(log)
     report.names = suggestions(team, everything.streams)
+    report.names += unseen_numbers(team, everything.streams)
     report.problems = log.problems
     report.notes += [*everything.notes, *log.warnings, *_sessions_not_met(team, everything)]
     report.notes += _unknown_settings(team, everything.runs)

@@ -67,7 +67,10 @@ def heat(
 
 
 def stored(folder: Path, *heats: Batch) -> Store:
-    """A store with these heats, each under the meeting of its rows."""
+    """A store with these heats, each under the meeting of its rows; the meetings get their zone."""
+    meetings = folder / "meetings.csv"
+    if meetings.exists():
+        meetings.write_text(meetings.read_text("utf-8").replace("Europe/Berlin", "UTC"), "utf-8")
     store = Store(folder / "store")
     for each in heats:
         store.put(str(each.sessions["meeting"].iloc[0]), each)

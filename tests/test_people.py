@@ -2,7 +2,7 @@ import pandas as pd
 import pytest
 
 from pipeline.team.folder import load_team
-from pipeline.team.people import People, resolve, suggestions
+from pipeline.team.people import People, resolve, suggestions, unseen_numbers
 from tests.folders import team_folder
 
 DRIVERS = """\
@@ -112,3 +112,22 @@ def test_a_number_under_another_name_and_a_day_outside_are_told(team):
     )
     assert "transponder 101 counts as 'Ann Arbor', but spring names it 'Max Moritz'" in lent
     assert outside.startswith("'Eve Ek' at summer: no row of the drivers table holds")
+
+
+def test_transponders_in_no_export_are_told_with_the_nearest_that_ran(team):
+    rows = streams(
+        ("spring", "0101", "Ann Arbor", "Ann Arbor", "transponder"),
+        ("spring", "102", None, "Bo Burg", "transponder"),
+        ("spring", "130", "Eve Ek", "Eve Ek", "name"),
+        ("spring", "1055", "Max Moritz", "Max Moritz", "field"),
+        ("spring", None, "A. Arbor", "Ann Arbor", "transponder"),
+    )
+    third, fourth, fifth = unseen_numbers(team, rows)
+    assert third.startswith("transponder 103 of 'Eve Ek' in the drivers table is in no export")
+    assert "Flo Fux" in fourth and "104" in fourth
+    assert "transponder 105 of 'Flo Fux'" in fifth and "Is it '1055'?" in fifth
+
+
+def test_without_numbers_in_the_exports_none_is_missed(team):
+    rows = streams(("spring", None, "Ann Arbor", "Ann Arbor", "name"))
+    assert unseen_numbers(team, rows) == []

@@ -271,3 +271,9 @@ def test_a_time_of_day_needs_times_in_the_exports(tmp_path):
     stored(folder, heat("Q1", None, {"101": LAPS}))
     (problem,) = gather(load_team(folder)).setups.problems
     assert "the exports of that day have no times" in str(problem)
+
+
+def test_a_typo_of_a_factor_in_the_header_suggests_it(joined):
+    _, log = joined("meeting,driver,run,rear_bar,ride_hight\nspring,Ann Arbor,1,1.3,5.2\n")
+    (said,) = log.warnings
+    assert "column 'ride_hight' (did you mean 'ride_height'?) is no factor" in said

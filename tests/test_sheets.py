@@ -68,6 +68,12 @@ def test_unknown_columns_are_kept_and_named_but_notes_are_free(tmp_path):
     assert sheet.warnings == ("drivers.csv: column 'colour' is not used",)
 
 
+def test_a_header_s_typo_suggests_the_right_name(tmp_path):
+    (tmp_path / "drivers.csv").write_text("driver,trnsponder,team,colour\nAnn,1,yes,red\n")
+    (said,) = read_sheet(tmp_path, "drivers", COLUMNS).warnings
+    assert said.endswith("'trnsponder' (did you mean 'transponder'?), 'colour' is not used")
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.errors import UserError
 from pipeline.store.parquet import Store, file_stem
+from pipeline.store.records import lettered_stem
 from pipeline.tables.schema import LAPS, SESSIONS, SET_ASIDE
 from tests.laps import heat, stored
 
@@ -153,3 +154,23 @@ def test_an_interrupted_move_is_finished_by_the_next_reader(tmp_path):
         place.write_bytes(new[target])
     assert len(before.read("laps")) == 10
     assert content(before) == new
+
+
+@pytest.mark.parametrize(
+    ("name", "start"),
+    [
+        ("Jürgen Öhlmann", "Jürgen-Öhlmann-"),
+        ("Ju\u0308rgen O\u0308hlmann", "Jürgen-Öhlmann-"),
+        ("山田 太郎", "山田-太郎-"),
+        ("../Ann/Arbor", "Ann-Arbor-"),
+        ("Ann", "Ann"),
+        ("con", "con-"),
+    ],
+)
+def test_a_driver_s_file_keeps_the_letters_of_the_name(name, start):
+    assert lettered_stem(name).startswith(start)
+
+
+def test_letters_that_the_file_system_cannot_hold_are_left_out(monkeypatch):
+    monkeypatch.setattr("os.fsencode", lambda name: name.encode("ascii"))
+    assert lettered_stem("Jürgen Öhlmann") == file_stem("Jürgen Öhlmann")

@@ -85,7 +85,7 @@ def driver_files(
     season: TeamSeason, drivers: list[str], out: Path, steps: Steps, *, force: bool = False
 ) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
-    from pipeline.store.parquet import file_stem
+    from pipeline.store.records import lettered_stem
     from pipeline.tables.outputs import write_files
 
     files, joined = {}, season.joined
@@ -94,7 +94,7 @@ def driver_files(
     for driver in drivers:
         steps(f"file of {driver}")
         html = driver_html(season.result, words, driver, joined.others(driver))
-        files[f"{file_stem(driver)}.html"] = html.encode()
+        files[f"{lettered_stem(driver)}.html"] = html.encode()
     steps("")
     return write_files(out, files, force=force)
 

@@ -15,8 +15,8 @@ from pipeline.runs.gathering import gather
 from pipeline.runs.logbooks import last_settings, read_log
 from pipeline.store.parquet import file_stem, open_store
 from pipeline.tables.outputs import write_files
+from pipeline.team.people import known_driver
 from pipeline.team.sheets import nearest
-from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -84,18 +84,6 @@ def known_meeting(team: Team, name: str) -> Meeting:
         close = nearest(name, team.meetings["meeting"])
         raise CallError(f"meeting '{name}' is not in meetings.csv. {close}".rstrip())
     return meeting
-
-
-def known_driver(team: Team, name: str) -> str:
-    """The team's driver of that name. Raises CallError, with the nearest, if there is none."""
-    names = team.team_drivers
-    found = {plain(known): known for known in names}.get(plain(name))
-    if found is None:
-        close = nearest(name, names)
-        raise CallError(
-            f"no driver of the team is called '{name}'; it has {', '.join(names)}. {close}".rstrip()
-        )
-    return found
 
 
 def _whole(

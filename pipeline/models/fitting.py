@@ -193,7 +193,8 @@ def fit_outcome(
         pieces=pieces,
     )
     try:
-        fit = fit_rows(rows, np.array([guess[name] for name in names]))
+        with np.errstate(all="ignore"):  # of runs all alike the variances tried come near zero
+            fit = fit_rows(rows, np.array([guess[name] for name in names]))
     except NotPositiveError:
         raise TooFewError(
             f"the runs ({is_run.sum()}) are too few, or too much alike, for the model of "

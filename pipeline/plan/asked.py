@@ -22,6 +22,7 @@ from pipeline.plan.request import (
 from pipeline.plan.season import Progress, open_factors, season_components
 from pipeline.team.factors import Factor
 from pipeline.team.folder import Team, load_team
+from pipeline.team.people import known_driver
 from pipeline.team.sheets import nearest
 
 FREE_LEVELS = ("A", "B")
@@ -187,7 +188,9 @@ def _drivers(asked: Asked, team: Team | None) -> tuple[str, ...]:
         problem = Problem(found, "a name for each driver, or none", where="--driver")
         raise CallError("names and number of drivers do not fit", [problem])
     if asked.names:
-        return asked.names
+        if team is None or not team.team_drivers:
+            return asked.names
+        return tuple(known_driver(team, name) for name in asked.names)
     members = team.team_drivers if team is not None else []
     if len(members) == asked.drivers:
         return tuple(members)

@@ -179,7 +179,8 @@ def _read_for_another_day(team: Team, records: Records) -> Iterator[tuple[str, s
         record = MeetingRecord(name, [file for _, file in files])
         for column in ("date", "timezone"):
             now = str(rows[column].get(name) or "")
-            before = {str(file.options[column]) for file in record.files if file.options[column]}
+            options = (file.options.get(column) for file in record.files)
+            before = {str(option) for option in options if option}
             if now and before - {now}:
                 yield (
                     name,

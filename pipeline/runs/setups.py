@@ -21,7 +21,14 @@ from pipeline.runs.setup_conflicts import settle_between, two_values
 from pipeline.runs.setup_numbers import Written, two_readings
 from pipeline.runs.setup_places import RESET, SAME, UNKNOWN, Placed, Places
 from pipeline.team.factors import Factor
-from pipeline.team.sheets import FREE_TEXT, Sheet, column_name, nearest, read_sheet
+from pipeline.team.sheets import (
+    FREE_TEXT,
+    Sheet,
+    column_name,
+    columns_with_nearest,
+    nearest,
+    read_sheet,
+)
 from pipeline.team.tables import plain, plain_map
 
 if TYPE_CHECKING:
@@ -126,9 +133,12 @@ def log_of(
     if log.problems:
         return log
     used = {*FIXED, *FREE_TEXT, *more, *(factors or ("factor", "value"))}
-    unused = [repr(name) for name in sheet.frame.columns if name not in used]
+    unused = [name for name in sheet.frame.columns if name not in used]
     if unused:
-        log.warnings.append(f"{log.name}: column {', '.join(unused)} is no factor and is not used")
+        here = {*columns, *(factor.name for factor in factors.values())}
+        spare = [n for n in (*FIXED, *(one.name for one in settings)) if n not in here]
+        words = columns_with_nearest(unused, spare)
+        log.warnings.append(f"{log.name}: column {words} is no factor and is not used")
     _Reader(team, log, sheet.frame, factors).read()
     log.problems = once_each(log.problems)
     return log

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -74,10 +76,24 @@ class DamagedError(UserError):
 
 def file_stem(meeting: str) -> str:
     """A file name for a meeting on any system: the name itself where that is safe."""
-    if _PLAIN_NAME.fullmatch(meeting) and not _RESERVED.fullmatch(meeting):
-        return meeting
-    slug = re.sub(r"[^A-Za-z0-9]+", "-", meeting).strip("-")[:40]
-    return f"{slug or 'meeting'}-{hashlib.sha256(meeting.encode()).hexdigest()[:10]}"
+    return _stem(meeting, r"[^A-Za-z0-9]+")
+
+
+def lettered_stem(name: str) -> str:
+    """The same with letters of all scripts kept, where the file system can hold them."""
+    stem = _stem(unicodedata.normalize("NFC", name), r"[\W_]+")
+    try:
+        os.fsencode(stem)
+    except UnicodeEncodeError:
+        return file_stem(name)
+    return stem
+
+
+def _stem(name: str, parted_by: str) -> str:
+    if _PLAIN_NAME.fullmatch(name) and not _RESERVED.fullmatch(name):
+        return name
+    slug = re.sub(parted_by, "-", name).strip("-")[:40]
+    return f"{slug or 'meeting'}-{hashlib.sha256(name.encode()).hexdigest()[:10]}"
 
 
 def load_record(path: Path) -> MeetingRecord:

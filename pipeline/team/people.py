@@ -13,6 +13,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from pipeline.errors import CallError
+from pipeline.team.sheets import nearest
 from pipeline.team.tables import plain
 
 if TYPE_CHECKING:
@@ -140,6 +142,45 @@ def suggestions(team: Team, streams: pd.DataFrame) -> list[str]:
     streams: transponder, name_as_given, by, driver (resolved), meeting; a row a car and file.
     """
     return [*_spellings(team, streams), *_lent(streams), *_other_days(streams)]
+
+
+def known_driver(team: Team, name: str) -> str:
+    """The team's driver of that name. Raises CallError, with the nearest, if there is none."""
+    names = team.team_drivers
+    found = {plain(known): known for known in names}.get(plain(name))
+    if found is None:
+        close = nearest(name, names)
+        raise CallError(
+            f"no driver of the team is called '{name}'; it has {', '.join(names)}. {close}".rstrip()
+        )
+    return found
+
+
+def unseen_numbers(team: Team, streams: pd.DataFrame) -> list[str]:
+    """Sentences on transponders of the drivers table that are in no export, each with the number
+    of an unlisted car that is like it; nothing where exports have no numbers.
+
+    streams: see `suggestions`.
+    """
+    ran = {_number_key(number) for number in streams["transponder"].dropna() if number}
+    if not ran:
+        return []
+    ran |= {plain(name) for name in streams["name_as_given"].dropna()}
+    field = streams.loc[streams["by"] == "field", "transponder"].dropna().unique()
+    said = []
+    for driver, number in _listed_numbers(team):
+        if _number_key(number) not in ran:
+            close = nearest(number, [other for other in field if other], "Is it")
+            said.append(
+                f"transponder {number} of '{driver}' in the drivers table is in no export"
+                + (f". {close} That ran, and no row has it" if close else "")
+            )
+    return said
+
+
+def _listed_numbers(team: Team) -> list[tuple[str, str]]:
+    rows = team.drivers[["driver", "transponder"]].drop_duplicates()
+    return [(driver, number) for driver, number in rows.itertuples(index=False) if number]
 
 
 def _spellings(team: Team, streams: pd.DataFrame) -> list[str]:

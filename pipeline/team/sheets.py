@@ -109,7 +109,8 @@ def _to_sheet(
     for missing in [column for column in columns if column not in names]:
         frame[missing] = ""
     unknown = [n for n in dict.fromkeys(names) if n and n not in {*columns, *FREE_TEXT}]
-    warning = f"{name}: column {', '.join(map(repr, unknown))} is not used"
+    spare = [column for column in columns if column not in names]
+    warning = f"{name}: column {columns_with_nearest(unknown, spare)} is not used"
     warnings = (warning,) if unknown else ()
     return Sheet(name, frame, tuple(problems), warnings, frozenset(names))
 
@@ -142,6 +143,12 @@ def nearest(word: str, names: Iterable[str], question: str = "Did you mean") -> 
     choices = [str(name) for name in names]
     best = process.extractOne(word, choices, scorer=fuzz.ratio, processor=str.casefold)
     return f"{question} '{best[0]}'?" if best and best[1] >= 60 else ""
+
+
+def columns_with_nearest(unused: Iterable[str], spare: Sequence[str]) -> str:
+    """Quoted names of columns, each with that of the spare ones that may be meant."""
+    close = {name: nearest(name, spare, "did you mean") for name in unused}
+    return ", ".join(f"'{name}'" + (f" ({said})" if said else "") for name, said in close.items())
 
 
 class _UnreadableError(Exception):

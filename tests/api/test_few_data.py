@@ -42,6 +42,7 @@ def tiny(seed: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     return runs, pd.DataFrame({"run": run, "lap": lap + 1, "lap_s": lap_s.round(3)})
 
 
+@pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("seed", [0, 34, 37, 38, 61, 81, 233])
 def test_a_tiny_season_ends_in_tables(seed: int) -> None:
     runs, laps = tiny(seed)
@@ -59,6 +60,7 @@ def test_a_tiny_season_ends_in_tables(seed: int) -> None:
     assert any(FEW in note for note in found.notes) >= (not linear <= set(found.found.fits))
 
 
+@pytest.mark.filterwarnings("error")
 def test_the_command_says_so_and_goes_on(tmp_path: Path) -> None:
     log = "meeting,driver,run,rear_bar\nspring,Ann Arbor,1,1.3\n"
     folder = team_folder(tmp_path / "team", setups=log)

@@ -87,6 +87,7 @@ def test_out_writes_the_sheet_and_both_logs(tmp_path):
         ([*FREE, "--levels", "oil=1,2"], "a factor that is planned"),
         ([*FREE, "--slow", "oil"], "a factor that is planned"),
         ([*FREE, "--driver", "Ann"], "a name for each driver"),
+        ([*FREE, "--driver", "Ann Arbr", "--driver", "Bo Burg"], "Did you mean 'Ann Arbor'"),
         ([*FREE, "--open"], "backtoback season"),
         (["--drivers", "2", "--runs", "6"], "at least one factor"),
         (["--factor", "rear_bar", "--drivers", "-1", "--runs", "6"], "from 1 to 12"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -57,11 +58,11 @@ def test_no_serious_barrier(
 
 @pytest.mark.parametrize("name", PAGES)
 def test_paper_holds_whole_tables(chromium: Any, page_files: dict[str, Path], name: str) -> None:
-    """Every table is shown, folds too, and none but the widest is wider than an A4 page."""
+    """Open folds are printed whole, and no table but the widest is wider than an A4 page."""
     page = chromium.new_page(viewport={"width": A4_WIDTH, "height": 1000})
     page.goto(page_files[name].as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     page.emulate_media(media="print")
-    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     tables = page.evaluate(
         """Array.from(document.querySelectorAll('table')).map(t => {
             const box = t.getBoundingClientRect();
@@ -75,6 +76,18 @@ def test_paper_holds_whole_tables(chromium: Any, page_files: dict[str, Path], na
     assert shown and all(height > 0 for _, _, height, _ in shown)
     # The table of every number is printed on its own landscape pages.
     assert [t for t, right, *_ in shown if right > A4_WIDTH and t != "effects-table"] == []
+
+
+def test_the_season_prints_on_eight_pages(chromium: Any, page_files: dict[str, Path]) -> None:
+    """Closed folds stay closed on paper, with their headings; heads of tables repeat."""
+    page = chromium.new_page()
+    page.goto(page_files["season"].as_uri())
+    printed = page.pdf(prefer_css_page_size=True)
+    page.emulate_media(media="print")
+    heads = page.evaluate("getComputedStyle(document.querySelector('thead')).display")
+    page.close()
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= 8
+    assert heads == "table-header-group"
 
 
 def test_tables_sort_by_value_and_copy_whole(chromium: Any, page_files: dict[str, Path]) -> None:

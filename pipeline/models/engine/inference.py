@@ -119,9 +119,11 @@ def contrasts(
     if method == "kenward-roger":
         W = expected_covariance(fit)
         added = 2 * _moved(fit, W, full, carried)
+    with np.errstate(invalid="ignore"):  # of very few runs: no number, which callers leave out
+        errors = np.sqrt(variances + added)
     return [
-        Estimate(float(b), float(np.sqrt(f + more)), _satterthwaite(float(f), g, W))
-        for b, f, more, g in zip(estimate, variances, added, slopes.T, strict=True)
+        Estimate(float(b), float(error), _satterthwaite(float(f), g, W))
+        for b, f, error, g in zip(estimate, variances, errors, slopes.T, strict=True)
     ]
 
 

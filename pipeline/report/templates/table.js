@@ -70,9 +70,4 @@
     button.addEventListener("click", function () { copy(table, button); });
     table.parentNode.parentNode.insertBefore(button, table.parentNode.nextSibling);
   });
-  window.addEventListener("beforeprint", function () {
-    Array.prototype.forEach.call(document.querySelectorAll("details"), function (fold) {
-      fold.open = true;
-    });
-  });
 })();
