@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import TYPE_CHECKING
+from functools import cached_property, partial
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import CallError
 from pipeline.tables.digest import season_name
@@ -168,8 +169,12 @@ def team_season(
 def _analysed(data: SeasonData, watch: Watch, second_opinion: bool) -> SeasonResult:
     from pipeline.decide.deciding import decide
     from pipeline.models.season import estimate, whole_result
+    from pipeline.models.stages import Watch
 
     found = estimate(data, watch=watch)
-    result = whole_result(found, True, watch, second_opinion)
-    decisions = watch("choices", lambda: decide(found))
-    return replace(result, decisions=decisions, timings=dict(watch.seconds))
+    jobs: dict[str, Callable[[], Any]] = {
+        "choices": partial(decide, found),
+        "tables": partial(whole_result, found, True, Watch(None), second_opinion),
+    }
+    done = watch.side_by_side(jobs, stage="choices")
+    return replace(done["tables"], decisions=done["choices"], timings=dict(watch.seconds))
