@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.report.privacy import Others
     from pipeline.tables.records import SeasonResult
 
-PAGE = 2.0  # share of a driver's file, where a season's analysis is 94 (steps.SEASON)
+PAGE = 2.0  # share of a driver's file, where a season's analysis is 87 (steps.SEASON)
 
 
 def opened(folder: Path, steps: Steps) -> OpenTeam:

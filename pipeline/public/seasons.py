@@ -168,13 +168,14 @@ def team_season(
 
 def _analysed(data: SeasonData, watch: Watch, second_opinion: bool) -> SeasonResult:
     from pipeline.decide.deciding import decide
-    from pipeline.models.season import estimate, whole_result
+    from pipeline.models.season import fit_season, whole_result
     from pipeline.models.stages import Watch
 
-    found = estimate(data, watch=watch)
-    jobs: dict[str, Callable[[], Any]] = {
-        "choices": partial(decide, found),
-        "tables": partial(whole_result, found, True, Watch(None), second_opinion),
-    }
+    found = fit_season(data, None, None, watch)
+
+    def tables() -> SeasonResult:  # choices know nothing of the shuffles, nor of these
+        return whole_result(found.with_shuffles(), True, Watch(None), second_opinion)
+
+    jobs: dict[str, Callable[[], Any]] = {"choices": partial(decide, found), "tables": tables}
     done = watch.side_by_side(jobs, stage="choices")
     return replace(done["tables"], decisions=done["choices"], timings=dict(watch.seconds))
