@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -85,18 +87,21 @@ def driver_files(
     season: TeamSeason, drivers: list[str], out: Path, steps: Steps, *, force: bool = False
 ) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
+    from pipeline.models.stages import Watch
     from pipeline.store.parquet import file_stem
     from pipeline.tables.outputs import write_files
 
-    files, joined = {}, season.joined
-    words = joined.context("share")
-    steps.expect({f"file of {driver}": PAGE for driver in drivers})
-    for driver in drivers:
-        steps(f"file of {driver}")
-        html = driver_html(season.result, words, driver, joined.others(driver))
-        files[f"{file_stem(driver)}.html"] = html.encode()
+    words = season.joined.context("share")
+    steps.expect({"files": PAGE * len(drivers)})
+    jobs = {
+        f"{file_stem(driver)}.html": partial(
+            driver_html, season.result, words, driver, season.joined.others(driver)
+        )
+        for driver in drivers
+    }
+    done = Watch(steps, workers=os.cpu_count() or 1).side_by_side(jobs, stage="files")
     steps("")
-    return write_files(out, files, force=force)
+    return write_files(out, {name: html.encode() for name, html in done.items()}, force=force)
 
 
 def guide_file(season: TeamSeason, out: Path, steps: Steps, *, force: bool = False) -> Path:
