@@ -87,10 +87,14 @@ def driver_files(
     season: TeamSeason, drivers: list[str], out: Path, steps: Steps, *, force: bool = False
 ) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
+    import pipeline.report.privacy
+    import pipeline.report.share_page  # noqa: F401 - loaded before processes are split
     from pipeline.models.stages import Watch
+    from pipeline.report.render import environment
     from pipeline.store.parquet import file_stem
     from pipeline.tables.outputs import write_files
 
+    environment().get_template("page.html")  # read once, not by each of the processes
     words = season.joined.context("share")
     steps.expect({"files": PAGE * len(drivers)})
     jobs = {
