@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.public.teams import OpenTeam
     from pipeline.team.folder import Team
 
-IMPORT = 5.0  # share of a meeting's import, where a season's analysis is 97 (steps.SEASON)
+IMPORT = 5.0  # share of a meeting's import, where a season's analysis is 87 (steps.SEASON)
 MADE = ("store", "reports")  # what the tool itself puts into a team folder
 
 

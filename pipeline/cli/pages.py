@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.report.privacy import Others
     from pipeline.tables.records import SeasonResult
 
-PAGE = 2.0  # share of a driver's file, where a season's analysis is 97 (steps.SEASON)
+PAGE = 2.0  # share of a driver's file, where a season's analysis is 87 (steps.SEASON)
 
 
 def opened(folder: Path, steps: Steps) -> OpenTeam:
@@ -85,18 +87,25 @@ def driver_files(
     season: TeamSeason, drivers: list[str], out: Path, steps: Steps, *, force: bool = False
 ) -> list[Path]:
     """One file a driver, with nobody else's data in it."""
+    import pipeline.report.privacy
+    import pipeline.report.share_page  # noqa: F401 - loaded before processes are split
+    from pipeline.models.stages import Watch
+    from pipeline.report.render import environment
     from pipeline.store.records import lettered_stem
     from pipeline.tables.outputs import write_files
 
-    files, joined = {}, season.joined
-    words = joined.context("share")
-    steps.expect({f"file of {driver}": PAGE for driver in drivers})
-    for driver in drivers:
-        steps(f"file of {driver}")
-        html = driver_html(season.result, words, driver, joined.others(driver))
-        files[f"{lettered_stem(driver)}.html"] = html.encode()
+    environment().get_template("page.html")  # read once, not by each of the processes
+    words = season.joined.context("share")
+    steps.expect({"files": PAGE * len(drivers)})
+    jobs = {
+        f"{lettered_stem(driver)}.html": partial(
+            driver_html, season.result, words, driver, season.joined.others(driver)
+        )
+        for driver in drivers
+    }
+    done = Watch(steps, workers=os.cpu_count() or 1).side_by_side(jobs, stage="files")
     steps("")
-    return write_files(out, files, force=force)
+    return write_files(out, {name: html.encode() for name, html in done.items()}, force=force)
 
 
 def guide_file(season: TeamSeason, out: Path, steps: Steps, *, force: bool = False) -> Path:

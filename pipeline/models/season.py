@@ -140,6 +140,13 @@ class Found:
             for outcome, fits in self.mistakes.items()
         }
 
+    def with_shuffles(self) -> Found:
+        """With what shuffled logs say of each effect."""
+        return replace(
+            self,
+            effects=with_second_voice(self.design, self.laps, self.fits, self.effects, self.axes),
+        )
+
     def effects_table(self) -> pd.DataFrame:
         """The table schema.EFFECTS."""
         return effects_table(self.effects, self.margins, self.data.meetings_planned)
@@ -197,6 +204,17 @@ def estimate(
     Raises UserError where no run can be used, or none is long enough for any of the outcomes.
     """
     watch = watch or Watch(None)
+    found = fit_season(data, outcomes, conditions, watch)
+    return watch("shuffles", found.with_shuffles)
+
+
+def fit_season(
+    data: SeasonData,
+    outcomes: Collection[str] | None,
+    conditions: Collection[str] | None,
+    watch: Watch,
+) -> Found:
+    """The same, whose effects do not yet have what shuffled logs say of them."""
     index = usable_runs(data)
     if not len(index):
         raise UserError(
@@ -232,7 +250,6 @@ def estimate(
     fitted = {o.name: found for o in linear if (found := done[o.name][1])}
     if linear and not fitted and linear == chosen:
         raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
-    effects = watch("shuffles", lambda: with_second_voice(design, laps, fitted, effects, axes))
     mistakes = {o.name: found for o in chosen if o.is_counted and (found := done[o.name][1])}
     margins = Margins(data.worthwhile_s, in_race)
     return Found(data, design, laps, everything, axes, fitted, effects, mistakes, margins, in_race)

@@ -30,16 +30,16 @@ class Watch:
         return done
 
     def side_by_side(
-        self, jobs: Mapping[str, Callable[[], Any]], shared: Sequence[Any] = ()
+        self, jobs: Mapping[str, Callable[[], Any]], shared: Sequence[Any] = (), stage: str = "fits"
     ) -> dict[str, Any]:
         """What independent jobs give; their seconds are of processor time.
 
         shared: objects that the results refer to.
         """
         if self.progress is not None:
-            self.progress("fits")
+            self.progress(stage)
         if self.workers > 1 and len(jobs) > 1 and can_fork():
-            done = forked(jobs, self.workers, shared, partial(self.progress or _silent, "fits"))
+            done = forked(jobs, self.workers, shared, partial(self.progress or _silent, stage))
             self.seconds |= {name: seconds for name, (_, seconds) in done.items()}
             return {name: done[name][0] for name in jobs}
         if self.workers == 1:

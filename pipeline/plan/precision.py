@@ -141,7 +141,7 @@ def power(std_error: float, df: float, difference_s: float) -> float:
     """Chance that a 5 % t test finds a true difference of `difference_s` (noncentral t)."""
     if not np.isfinite(std_error):
         return 0.0
-    from scipy import stats  # half a second to load, and only a plan asks for power
-
     limit, shift = critical_value(df), difference_s / std_error
-    return float(stats.nct.sf(limit, df, shift) + stats.nct.cdf(-limit, df, shift))
+    # As scipy.stats.nct has it, whose import alone takes longer than many a plan.
+    above, below = special.nctdtr(df, shift, limit), special.nctdtr(df, shift, -limit)
+    return float(1 - above + below)

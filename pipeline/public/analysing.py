@@ -11,7 +11,7 @@ from pipeline.errors import CallError, Problem
 from pipeline.models.curves import grip_table
 from pipeline.models.season import Found, estimate
 from pipeline.public.frames import further_columns, season_data
-from pipeline.public.seasons import TABLES, Decided, moved
+from pipeline.public.seasons import TABLES, Decided, before_last_meeting, moved
 from pipeline.runs.run_table import run_table
 from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.outcomes import OUTCOMES
@@ -170,7 +170,8 @@ class Analysis(Decided):
     def changes(self) -> pd.DataFrame:
         """Which choices and verdicts moved with the last meeting, and why; see decisions.CHANGES.
         The data without it are analysed for this."""
-        return moved(self.found, self.effects, self.choices)
+        before = before_last_meeting(self.found)
+        return moved(self.found.data, before, self.effects, self.choices)
 
     @cached_property
     def notes(self) -> tuple[str, ...]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import TYPE_CHECKING
+from functools import cached_property, partial
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import CallError, UserError
 from pipeline.tables.digest import season_name
@@ -13,6 +14,7 @@ from pipeline.team.sheets import nearest
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.decide.moved import Stand
     from pipeline.models.season import Found
     from pipeline.models.stages import Watch
     from pipeline.public.joined import Joined
@@ -173,28 +175,48 @@ def team_season(
 
 def _analysed(data: SeasonData, watch: Watch, second_opinion: bool) -> SeasonResult:
     from pipeline.decide.deciding import decide
-    from pipeline.models.season import estimate, whole_result
+    from pipeline.models.season import fit_season, whole_result
+    from pipeline.models.stages import Watch
 
-    found = estimate(data, watch=watch)
-    result = whole_result(found, True, watch, second_opinion)
-    decisions = watch("choices", lambda: decide(found))
-    changes = watch("what moved", lambda: moved(found, result.effects, decisions.choices))
+    found = fit_season(data, None, None, watch)
+
+    def tables() -> SeasonResult:  # choices know nothing of the shuffles, nor of these
+        return whole_result(found.with_shuffles(), True, Watch(None), second_opinion)
+
+    jobs: dict[str, Callable[[], Any]] = {"choices": partial(decide, found), "tables": tables}
+    jobs["before"] = partial(before_last_meeting, found)
+    done = watch.side_by_side(jobs, stage="choices")
+    result: SeasonResult = done["tables"]
+    decisions: Decisions = done["choices"]
+    changes = moved(data, done["before"], result.effects, decisions.choices)
     return replace(result, decisions=decisions, changes=changes, timings=dict(watch.seconds))
 
 
-def moved(found: Found, effects: pd.DataFrame, choices: pd.DataFrame) -> pd.DataFrame:
-    """decisions.CHANGES since the last meeting: the data without it are analysed for this."""
+def before_last_meeting(found: Found) -> Stand | None:
+    """Effects and choices of the data without the last meeting; None where that is the only one
+    with a run that can be used."""
     from pipeline.decide.deciding import decide
-    from pipeline.decide.moved import Stand, moved_table, without_last_meeting
+    from pipeline.decide.moved import Stand, without_last_meeting
     from pipeline.models.season import estimate
-    from pipeline.tables.decisions import CHANGES
 
-    meeting, data = without_last_meeting(found.data)
+    _, data = without_last_meeting(found.data)
     if data is None:
-        return CHANGES.empty()
+        return None
     try:
         earlier = estimate(data, {*found.fits, *found.mistakes}, ["surface"], near=found)
-    except UserError:  # of a meeting without a run that can be used
+    except UserError:
+        return None
+    return Stand(earlier.effects_table(), decide(earlier).choices)
+
+
+def moved(
+    data: SeasonData, before: Stand | None, effects: pd.DataFrame, choices: pd.DataFrame
+) -> pd.DataFrame:
+    """decisions.CHANGES since the last meeting. before: what `before_last_meeting` gives."""
+    from pipeline.decide.moved import Stand, moved_table, without_last_meeting
+    from pipeline.tables.decisions import CHANGES
+
+    if before is None:
         return CHANGES.empty()
-    before = Stand(earlier.effects_table(), decide(earlier).choices)
-    return moved_table(before, Stand(effects, choices), found.data, meeting)
+    meeting, _ = without_last_meeting(data)
+    return moved_table(before, Stand(effects, choices), data, meeting)

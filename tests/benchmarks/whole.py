@@ -55,7 +55,7 @@ def kept_lines() -> Iterator[Line]:
         "season": ["season"],
         "choose": ["choose"],
         "share --all": ["share", "--all"],
-        "plan --open": ["plan", "--open", "--drivers", "2", "--runs", "8"],
+        "plan": ["plan", "--factor", "wing", "--drivers", "2", "--runs", "8"],
     }
     with tempfile.TemporaryDirectory() as folder:
         team = Path(folder) / "team"
