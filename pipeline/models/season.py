@@ -114,7 +114,8 @@ def effects_alone(
 
 @dataclass(frozen=True)
 class Found:
-    """All that is estimated of a season. axes: that of grip, then those of further conditions."""
+    """All that is estimated of a season. axes: that of grip, then those of further conditions.
+    earlier: the seasons before it that spoke; narrowed: see models.earlier.narrowing."""
 
     data: SeasonData
     design: Design
@@ -126,6 +127,8 @@ class Found:
     mistakes: dict[str, dict[str, MistakeFit]]
     margins: Margins
     in_race: float
+    earlier: tuple[str, ...] = ()
+    narrowed: tuple[float, float] | None = None
 
     @property
     def along(self) -> Along:

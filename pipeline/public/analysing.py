@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import CallError, Problem, UserError
 from pipeline.models.curves import grip_table
+from pipeline.models.notes import seasons_said
 from pipeline.models.season import Found, estimate, whole_result
 from pipeline.public.frames import further_columns, season_data
 from pipeline.runs.run_table import run_table
@@ -19,6 +20,7 @@ from pipeline.team.sheets import nearest
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.models.earlier import Earlier
     from pipeline.models.stages import Watch
     from pipeline.public.joined import Joined
     from pipeline.tables.decisions import Decisions
@@ -128,6 +130,7 @@ class Analysis:
     found: Found
     with_drivers: bool
     more_notes: tuple[str, ...] = ()
+    seasons: tuple[Earlier, ...] = ()
 
     def __repr__(self) -> str:
         tables = "effects, runs, grip, by_driver, claims, notes"
@@ -206,6 +209,7 @@ class Analysis:
         The data without it are analysed for this."""
         from pipeline.decide.deciding import decide
         from pipeline.decide.moved import Stand, moved_table, without_last_meeting
+        from pipeline.models.with_seasons import with_seasons
         from pipeline.tables.decisions import CHANGES
 
         meeting, data = without_last_meeting(self.found.data)
@@ -214,6 +218,7 @@ class Analysis:
         outcomes = {*self.found.fits, *self.found.mistakes}
         try:
             found = estimate(data, outcomes, ["surface"], near=self.found)
+            found = with_seasons(found, self.seasons)
         except UserError:  # of a meeting without a run that can be used
             return CHANGES.empty()
         before = Stand(found.effects_table(), decide(found).choices)
@@ -262,6 +267,7 @@ class TeamSeason(Analysis):
 
         result = whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)
         decisions = self.watch("choices", lambda: self.decisions)
+        result = replace(result, seasons=tuple(seasons_said(self.found)))
         result = replace(result, decisions=decisions, timings=dict(self.watch.seconds))
         tallies = kept_placebo(self.joined.team.folder, self.found.data)
         if not tallies:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from pipeline.models.earlier import Earlier
     from pipeline.models.placebo import Tally
     from pipeline.plan.answers import Answers
     from pipeline.plan.planned import PlannedDay
@@ -30,11 +31,14 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Joined:
-    """One class's season, gathered once; not yet analysed."""
+    """One class's runs, gathered once; not yet analysed. earlier: by name, the seasons before
+    that speak too; options: of the command that chose them."""
 
     team: Team
     source: Season
     until: str | None = None
+    earlier: tuple[tuple[str, SeasonData], ...] = ()
+    options: str = ""
 
     def __repr__(self) -> str:
         return f"<{self.team.name}: {len(self.data.runs)} runs joined to their settings>"
@@ -66,10 +70,41 @@ class Joined:
             yield f"{excluded} runs are left out, with the reason on the page"
         yield from self.source.notes
 
+    def of_season(
+        self, name: str | None = None, alone: bool = False, without: Sequence[str] = ()
+    ) -> Joined:
+        """One season of it, with those before it; see `pipeline.team.seasons.divide`."""
+        from pipeline.team.seasons import divide
+
+        days = self.data.runs.groupby("meeting")["date"].min()
+        began = [(str(meeting), str(day)) for meeting, day in days.items()]
+        found = divide(self.team.seasons, began, name, alone, without)
+        if not self.team.seasons:
+            return self
+        meeting = self.data.runs["meeting"]
+        data = self.data.only(meeting.isin(found.meetings).to_numpy())
+        before = tuple(
+            (season, self.data.only(meeting.isin(meetings).to_numpy()))
+            for season, meetings in found.earlier
+        )
+        source = replace(
+            self.source,
+            data=replace(data, meetings_planned=found.planned),
+            notes=(*self.source.notes, *found.notes),
+        )
+        words = [f'--name "{name}"'] if name else []
+        words += [*(f'--without "{one}"' for one in without), *(["--alone"] if alone else [])]
+        return replace(self, source=source, earlier=before, options=" ".join(words))
+
     def season(
-        self, *, second_opinion: bool = False, progress: Progress | None = None
+        self,
+        *,
+        second_opinion: bool = False,
+        keep: bool = False,
+        progress: Progress | None = None,
     ) -> TeamSeason:
-        """Fit the season's models. progress: called with the name of each stage."""
+        """Fit the season's models. keep: what earlier seasons say goes into the store. progress:
+        called with the name of each stage."""
         if progress is not None:
             progress("libraries")  # a third of a second to load: neither reading nor fitting
         from pipeline.models.season import estimate
@@ -78,8 +113,17 @@ class Joined:
 
         watch = Watch(progress, workers=os.cpu_count() or 1)
         found = estimate(self.data, watch=watch)
+        seasons: tuple[Earlier, ...] = ()
+        if self.earlier:
+            from pipeline.models.with_seasons import with_seasons
+            from pipeline.public.earlier import earlier_seasons
+
+            said = lambda: tuple(earlier_seasons(self.team.folder, self.earlier, keep=keep))  # noqa: E731
+            seasons = watch("earlier seasons", said)
+            alone = found
+            found = watch("this season with them", lambda: with_seasons(alone, seasons))
         return TeamSeason(
-            found, True, tuple(self.left_out()),
+            found, True, tuple(self.left_out()), seasons,
             joined=self, watch=watch, second_opinion=second_opinion,
         )  # fmt: skip
 
@@ -139,6 +183,7 @@ class Joined:
         shown = shown if len(self.source.classes) > 1 else ""
         option = f" --class {shown}" if shown else ""
         option += f" --until {self.until}" if self.until else ""
+        option += f" {self.options}" if self.options else ""
         made = provenance(team.folder, f"backtoback {command}{option}", today())
         return make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
