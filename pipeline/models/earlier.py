@@ -10,7 +10,7 @@ the estimate is added as Kenward and Roger (1997) do, with Satterthwaite's degre
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -66,12 +66,27 @@ class Scatter(NamedTuple):
 
 
 @dataclass(frozen=True)
+class Coefficients:
+    """What a season says of an outcome's coefficients (see `decide.evidence`), in units of a usual
+    change. keys: (factor, level, part); scale: of numbers, units that such a change is; estimate,
+    df: (k,); covariance: (k, k). has_meetings: their scatter between meetings is in it."""
+
+    keys: tuple[tuple[str, str, str], ...]
+    scale: tuple[float, ...]
+    estimate: Array
+    covariance: Array
+    df: Array
+    has_meetings: bool
+
+
+@dataclass(frozen=True)
 class Earlier:
-    """An earlier season, analysed by itself. scatter: by outcome."""
+    """An earlier season, analysed by itself. scatter, coefficients: by outcome."""
 
     name: str
     told: Mapping[Key, Told]
     scatter: Mapping[str, Scatter]
+    coefficients: Mapping[str, Coefficients] = field(default_factory=dict)
 
 
 def key_of(effect: Effect) -> Key:

@@ -63,6 +63,8 @@ from pipeline.tables.records import SeasonData, SeasonResult
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.models.earlier import Earlier
+
 # Below this share of slow laps there is nothing that pace could have left out.
 LEAST_SLOW = 0.01
 SMALL_ERRORS_SHOWN = 0.01
@@ -115,7 +117,8 @@ def effects_alone(
 @dataclass(frozen=True)
 class Found:
     """All that is estimated of a season. axes: that of grip, then those of further conditions.
-    earlier: the seasons before it that spoke; narrowed: see models.earlier.narrowing."""
+    earlier: the seasons before it that spoke; past: what all of them say; narrowed: see
+    models.earlier.narrowing; own: the same without them."""
 
     data: SeasonData
     design: Design
@@ -128,7 +131,9 @@ class Found:
     margins: Margins
     in_race: float
     earlier: tuple[str, ...] = ()
+    past: tuple[Earlier, ...] = ()
     narrowed: tuple[float, float] | None = None
+    own: Found | None = None
 
     @property
     def along(self) -> Along:

@@ -41,7 +41,9 @@ def with_seasons(found: Found, seasons: Sequence[Earlier]) -> Found:
             for effect, own in zip(effects, found.effects, strict=True)
         ],
         earlier=tuple(season.name for season in seasons if season.name in spoke),
+        past=tuple(seasons),
         narrowed=narrowed,
+        own=found,
     )
 
 

@@ -172,6 +172,13 @@ class Analysis:
 
         return decide(self.found)
 
+    @cached_property
+    def alone(self) -> Decisions | None:
+        """The decisions from this season's laps alone; None where no earlier season spoke."""
+        from pipeline.decide.deciding import decide
+
+        return None if self.found.own is None else decide(self.found.own)
+
     @property
     def choices(self) -> pd.DataFrame:
         """What each level is worth over a race, in every grip, on every surface, for every driver,
@@ -267,7 +274,7 @@ class TeamSeason(Analysis):
 
         result = whole_result(self.found, self.with_drivers, self.watch, self.second_opinion)
         decisions = self.watch("choices", lambda: self.decisions)
-        result = replace(result, seasons=tuple(seasons_said(self.found)))
+        result = replace(result, seasons=tuple(seasons_said(self.found)), alone=self.alone)
         result = replace(result, decisions=decisions, timings=dict(self.watch.seconds))
         tallies = kept_placebo(self.joined.team.folder, self.found.data)
         if not tallies:

@@ -85,7 +85,8 @@ class SeasonResult:
         and a warning where it was more than chance allows; else ''.
     decisions: what to fit and what to test next, see tables.decisions; None where nobody asked.
     changes: decisions.CHANGES, since the last meeting; None where that was not asked for.
-    seasons: sentences on the earlier seasons that spoke.
+    seasons: sentences on the earlier seasons that spoke. alone: the decisions from this season's
+        laps alone; None where no other spoke.
     """
 
     effects: pd.DataFrame
@@ -110,6 +111,7 @@ class SeasonResult:
     decisions: Decisions | None = None
     changes: pd.DataFrame | None = None
     seasons: tuple[str, ...] = ()
+    alone: Decisions | None = None
 
 
 @dataclass(frozen=True)
