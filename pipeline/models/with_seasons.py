@@ -56,7 +56,9 @@ def _with_learned_scatter(found: Found, seasons: Sequence[Earlier]) -> Found:
             continue
         after = fits[outcome.name] = _refitted(found, before, {MEETING_BLOCK: prior})
         others = {**after.by_variable, **after.axes}
-        new = linear_effects(outcome, after.base, others, found.standings, after.factor)
+        new = linear_effects(
+            outcome, after.base, others, found.standings, after.factor, these=False
+        )
         told = {id(effect.standing): effect for effect in new}
         effects = [
             _of_same(effect, told) if effect.outcome == outcome.name else effect
@@ -66,29 +68,35 @@ def _with_learned_scatter(found: Found, seasons: Sequence[Earlier]) -> Found:
 
 
 def _of_same(effect: Effect, told: Mapping[int, Effect]) -> Effect:
-    """The effect with the new fit's numbers; what was said of it stays."""
-    new = told[id(effect.standing)]
-    return replace(effect, estimate=new.estimate, these=new.these)
+    """The effect with the new fit's numbers; what was said of it, and of the meetings that were,
+    stays."""
+    return replace(effect, estimate=told[id(effect.standing)].estimate)
 
 
 def _refitted(found: Found, before: OutcomeFits, learned: Priors) -> OutcomeFits:
     axes = {axis.condition: axis for axis in found.axes}
-    design = found.design
+    base = _again(found.design, before.base, learned)
+    # The other fits' scatter moves much as this one's did.
+    near = {name: base.variances[name] for name in learned}
     return replace(
         before,
-        base=_again(design, before.base, learned),
+        base=base,
         by_variable={
-            name: _again(design, one, learned) for name, one in before.by_variable.items()
+            name: _again(found.design, one, learned, near)
+            for name, one in before.by_variable.items()
         },
         axes={
-            name: _again(axes[name].design(design), one, learned)
+            name: _again(axes[name].design(found.design), one, learned, near)
             for name, one in before.axes.items()
         },
     )
 
 
-def _again(design: Design, before: OutcomeFit, learned: Priors) -> OutcomeFit:
-    """The same fit with other priors, from where it stood."""
+def _again(
+    design: Design, before: OutcomeFit, learned: Priors, near: Mapping[str, float] | None = None
+) -> OutcomeFit:
+    """The same fit with other priors, from where it stood. near: variances to start from."""
     blocks = [block for block, _ in before.blocks]
     bare = replace(design, blocks=())
-    return fit_outcome(bare, before.response, blocks, before.variances, learned)
+    start = before.variances | dict(near or {})
+    return fit_outcome(bare, before.response, blocks, start, learned)

@@ -143,8 +143,11 @@ def main() -> None:
     without_shuffles()
     command = f"python -m tests.seasons.study --seasons {asked.seasons} --looked {asked.looked}"
     print("# What earlier seasons know, and looking at any time\n")
-    print(f"`{command}`: so many seasons a cell, of two contrasts each unless said; per cent, with")
-    print("Monte Carlo errors (of 0 or 100 %: none can be said).\n")
+    print(f"`{command}`: so many seasons a cell, of")
+    print(
+        "two contrasts each unless said; per cent, with Monte Carlo errors (at 0 or 100 none can be"
+    )
+    print("said). The truth is the effect in this season.\n")
     for line in earlier_table(asked.seasons):
         print(line, flush=True)
     print()
