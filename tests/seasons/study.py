@@ -137,8 +137,10 @@ def earlier_table(seasons: int) -> Iterator[str]:
 
 def main() -> None:
     reader = argparse.ArgumentParser(description=__doc__)
-    reader.add_argument("--seasons", type=int, default=40, help="a cell of the first table")
-    reader.add_argument("--looked", type=int, default=30, help="a cell of the second")
+    reader.add_argument(
+        "--seasons", type=int, default=40, help="a cell of the first table, 0 for none"
+    )
+    reader.add_argument("--looked", type=int, default=30, help="a cell of the second, 0 for none")
     asked = reader.parse_args()
     without_shuffles()
     command = f"python -m tests.seasons.study --seasons {asked.seasons} --looked {asked.looked}"
@@ -148,11 +150,10 @@ def main() -> None:
         "two contrasts each unless said; per cent, with Monte Carlo errors (at 0 or 100 none can be"
     )
     print("said). The truth is the effect in this season.\n")
-    for line in earlier_table(asked.seasons):
-        print(line, flush=True)
-    print()
-    for line in looks_table(asked.looked):
-        print(line, flush=True)
+    for table, count in ((earlier_table, asked.seasons), (looks_table, asked.looked)):
+        for line in table(count) if count else ():
+            print(line, flush=True)
+        print()
 
 
 if __name__ == "__main__":

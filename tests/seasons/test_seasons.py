@@ -103,6 +103,22 @@ def test_a_renewed_part_is_not_known_before(tmp_path: Path) -> None:
     assert ann["spring"].isna().all() and (ann["summer"] == "1.3").all()
 
 
+def test_a_folders_meetings_go_to_their_seasons(tmp_path: Path) -> None:
+    filled(tmp_path)
+    with (tmp_path / "team.toml").open("a") as file:
+        file.write(SEASON)
+    import pipeline
+
+    joined = pipeline.open_team(tmp_path).join()
+    warm = joined.of_season()
+    assert set(warm.data.runs["meeting"]) == {"summer"} and warm.data.meetings_planned == 4
+    assert [name for name, _ in warm.earlier] == ["Cold"]
+    assert set(warm.earlier[0][1].runs["meeting"]) == {"spring"}
+    assert joined.of_season("cold").earlier == () == joined.of_season(without=["Cold"]).earlier
+    assert joined.of_season("Warm", alone=True).options == '--name "Warm" --alone'
+    assert set(joined.data.runs["meeting"]) == {"spring", "summer"}
+
+
 @pytest.fixture(scope="module")
 def two() -> tuple:
     found = world(Kind(factors=2, earlier=1, between_seasons=0.01), np.random.default_rng(4))
