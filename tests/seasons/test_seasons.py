@@ -16,6 +16,7 @@ from pipeline.team.folder import load_team
 from pipeline.team.seasons import NamedSeason, divide
 from tests.api.test_teams import filled
 from tests.folders import TOML, team_folder
+from tests.seasons.estimates import drawn, held
 from tests.seasons.study import narrowed
 from tests.seasons.world import Kind, world
 
@@ -165,3 +166,12 @@ def test_earlier_seasons_narrow_where_effects_persist() -> None:
     held, alone, ratio = np.mean(found, axis=0)
     assert ratio < np.log(0.9)
     assert held > 0.95 - 4 * np.sqrt(0.05 * 0.95 / 24) and alone > 0.75
+
+
+def test_drawn_estimates_are_held_by_earlier_seasons() -> None:
+    """400 contrasts of two at once; bounds at 4 standard errors."""
+    rng = np.random.default_rng(8)
+    found = [one for _ in range(200) for one in held(*drawn(0.05, 2, rng))]
+    both, alone, ratio = np.mean(found, axis=0)
+    assert both > 0.95 - 4 * np.sqrt(0.05 * 0.95 / 400) and alone > 0.9
+    assert -0.4 < ratio < -0.05
