@@ -20,6 +20,10 @@ from pipeline.errors import UserError
     metavar="DATE",
     help="As it would have been seen on that day: later meetings are left out.",
 )
+@click.option("--alone", is_flag=True, help="From this season's laps alone, without earlier ones.")
+@click.option(
+    "--without", metavar="NAME", multiple=True, help="Leave an earlier season out; may be repeated."
+)
 @click.option("--second-opinion", is_flag=True, help="Fit pace with statsmodels too, side by side.")
 @click.option("--timings", is_flag=True, help="Print the time of each stage on stderr.")
 @click.option("--strict", is_flag=True, help="Fail if any row of the exports was set aside.")
@@ -31,6 +35,8 @@ def command(
     force: bool,
     name: str | None,
     until: str | None,
+    alone: bool,
+    without: tuple[str, ...],
     second_opinion: bool,
     timings: bool,
     strict: bool,
@@ -47,6 +53,7 @@ def command(
       backtoback season
       backtoback season --class touring --out results
       backtoback season --until 2026-06-30
+      backtoback season --name 2025 --alone
       backtoback --team our-team season --second-opinion
     """
     from pipeline.cli.pages import opened, say_season
@@ -57,8 +64,8 @@ def command(
         _refuse_set_aside(team)
     out = out or team / "reports" / "season"
     season = opened(team, steps).season(
-        class_name, name, until, out, force=force, second_opinion=second_opinion, fresh=fresh,
-        progress=steps,
+        class_name, name, until, out, alone=alone, without=without, force=force, fresh=fresh,
+        second_opinion=second_opinion, progress=steps,
     )  # fmt: skip
     say_season(season, steps)
     click.echo(f"\nReport: {out / 'index.html'}")

@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.decide.choices import choice_rows, circumstances
 from pipeline.decide.evidence import Evidence, count_evidence, linear_evidence
 from pipeline.decide.options import Options, options_of
+from pipeline.decide.past import coefficients_of, with_past
 from pipeline.decide.places import Part, Property
 from pipeline.decide.properties import property_rows
 from pipeline.decide.race import believe
@@ -33,6 +34,7 @@ from pipeline.tables.decisions import (
 )
 
 if TYPE_CHECKING:
+    from pipeline.models.earlier import Coefficients
     from pipeline.models.season import Found
     from pipeline.tables.records import SeasonData
 
@@ -47,7 +49,11 @@ def decide(found: Found) -> Decisions:
     worthwhile = found.margins["race"]
     around = circumstances(data, design, found.along.position, worthwhile, data.worth_changing_s)
     options = options_of(design, data.factors, found.standings, found.along)
-    evidence = _evidence(found) if any(one.levels for one in options) else {}
+    evidence = evidence_of(found) if any(one.levels for one in options) else {}
+    columns = [*design.contrasts, *found.along.columns]
+    for name in evidence if found.past else ():
+        said = [one.coefficients[name] for one in found.past if name in one.coefficients]
+        evidence[name] = with_past(evidence[name], said, columns)
     believed = believe(options, evidence, race_facts(found.laps, found.in_race)) if evidence else []
     day = _usual_day(found, len(around.drivers)) if evidence else None
     directions = [one for one in believed if one.options.is_direction]
@@ -102,9 +108,16 @@ def _columns(rows: list[dict[str, object]]) -> dict[str, list[object]]:
     return {name: [row.get(name) for row in rows] for name in names}
 
 
-def _evidence(found: Found) -> dict[str, Evidence]:
-    """Of pace, fade, mistakes and what a race holds beside them, as far as each was fitted and
-    its errors are known; of none without pace."""
+def what_it_says(found: Found) -> dict[str, Coefficients]:
+    """What the season says to later ones, by outcome."""
+    columns = [*found.design.contrasts, *found.along.columns]
+    evidence = evidence_of(found) if any(s.tellable for s in found.standings) else {}
+    return {name: coefficients_of(one, columns) for name, one in evidence.items()}
+
+
+def evidence_of(found: Found) -> dict[str, Evidence]:
+    """Of this season's laps: of pace, fade, mistakes and what a race holds beside them, as far as
+    each was fitted and its errors are known; of none without pace."""
     columns = [*found.design.contrasts, *found.along.columns]
     out = {}
     for name in LINEAR:

@@ -40,7 +40,8 @@ class Effect:
 
     estimate is on the additive scale: s a lap, log ratio, s a lap per lap, s a race. these: the
     same for the meetings that tried it. remark: beside that of the standing. shuffled: what the
-    shuffled logs say.
+    shuffled logs say. alone: of this season's laps only, where earlier seasons spoke too: these
+    are `earlier`.
     """
 
     of: Outcome
@@ -49,6 +50,8 @@ class Effect:
     these: Estimate | None = None
     remark: str = ""
     shuffled: Shuffled = NO_VOICE
+    alone: Estimate | None = None
+    earlier: tuple[str, ...] = ()
 
     @property
     def outcome(self) -> str:
@@ -186,7 +189,7 @@ def _row(effect: Effect, q_value: float, margin: float, planned: int) -> dict[st
         "n_meetings": s.n_meetings,
         "n_switches": s.switches,
         "mixed_with": s.mixed_with or None,
-        "scope": scope(s),
+        "scope": NEXT_MEETING if effect.earlier else scope(s),
         "remark": _remark(effect, None),
         "verdict": s.verdict or NOT_ENOUGH,
     }
@@ -197,6 +200,7 @@ def _row(effect: Effect, q_value: float, margin: float, planned: int) -> dict[st
     return row | {
         **numbers(effect.of, estimate),
         **_anytime(effect, estimate, planned),
+        **_alone(effect, estimate),
         "p_value": estimate.p_value,
         "q_value": q_value,
         "p_shuffled": shuffled,
@@ -210,6 +214,13 @@ def _anytime(effect: Effect, estimate: Estimate, planned: int) -> dict[str, floa
     low, high = anytime_interval(estimate, effect.look, planned)
     shown = _shown(effect.of)
     return {"anytime_low": float(shown(low)), "anytime_high": float(shown(high))}
+
+
+def _alone(effect: Effect, estimate: Estimate) -> dict[str, float]:
+    """What this season says by itself."""
+    found = numbers(effect.of, effect.alone or estimate)
+    names = {"estimate": "alone_estimate", "ci_low": "alone_low", "ci_high": "alone_high"}
+    return {name: found[column] for column, name in names.items()}
 
 
 def _remark(effect: Effect, estimate: Estimate | None) -> str | None:

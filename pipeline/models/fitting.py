@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,7 +60,7 @@ class OutcomeFit:
 
     contrast_at: column of each contrast in the fixed columns, where it was kept. fixed_at: the
     same for the design's fixed columns. within_at: for the within-run basis. blocks: slices of u
-    and the blocks themselves.
+    and the blocks themselves. usual_sd: of a run, by moments, which priors are in units of.
     """
 
     response: Response
@@ -70,6 +70,7 @@ class OutcomeFit:
     within_at: tuple[int | None, ...]
     blocks: tuple[tuple[Block, slice], ...]
     centre: float
+    usual_sd: float = 0.0
 
     @property
     def p(self) -> int:
@@ -149,11 +150,13 @@ def fit_outcome(
     response: Response,
     extra: Sequence[Block] = (),
     start: Mapping[str, float] | None = None,
+    learned: Mapping[str, SdPrior] | None = None,
 ) -> OutcomeFit:
     """Fit one response.
 
-    extra: further penalised blocks. start: first guesses by name. Raises TooFewError where the
-    runs are too few, or too much alike, for any variance to be told.
+    extra: further penalised blocks. start: first guesses by name. learned: priors of blocks by
+    name, instead of the weak ones. Raises TooFewError where the runs are too few, or too much
+    alike, for any variance to be told.
     """
     is_run = response.is_run
     if not is_run.any():
@@ -176,7 +179,9 @@ def fit_outcome(
     parts, pieces = _parts(design, run, is_run)
     m = response.diagonal.shape[1]
     guess = start_values(design, response, X[:, kept], blocks)
-    priors = _priors(blocks, float(np.sqrt(2 * guess["run"])))
+    usual_sd = float(np.sqrt(2 * guess["run"]))
+    priors = _priors(blocks, usual_sd)
+    priors |= {name: prior for name, prior in (learned or {}).items() if name in priors}
     guess |= {name: prior.median**2 for name, prior in priors.items()} | dict(start or {})
     rows = Rows(
         y=response.y - np.where(is_run, centre, 0.0),
@@ -200,7 +205,7 @@ def fit_outcome(
             f"the runs ({is_run.sum()}) are too few, or too much alike, for the model of "
             f"{response.outcome}"
         ) from None
-    return _located(design, response, fit, kept, blocks, centre)
+    return replace(_located(design, response, fit, kept, blocks, centre), usual_sd=usual_sd)
 
 
 def fit_if_enough(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from pipeline.models.counts import CountFit
 from pipeline.models.design import Design
@@ -10,6 +11,9 @@ from pipeline.models.engine.solver import Fit
 from pipeline.models.fitting import OutcomeFits
 from pipeline.models.mistakes import CountFits
 from pipeline.models.responses import Laps
+
+if TYPE_CHECKING:
+    from pipeline.models.season import Found
 
 
 def too_few(names: Sequence[str], runs: int) -> tuple[str, ...]:
@@ -52,3 +56,20 @@ def season_notes(
     if not laps.incidents.any():
         out.append("No lap was lost to an incident: mistakes cannot be compared.")
     return tuple(dict.fromkeys(out))
+
+
+def seasons_said(found: Found) -> Iterator[str]:
+    """Which seasons spoke, and what that narrowed."""
+    if not found.earlier:
+        return
+    yield (
+        f"Earlier seasons that spoke too, as far as they agree: {', '.join(found.earlier)}. "
+        "effects.csv has each number from this season alone beside it (alone_estimate)."
+    )
+    if found.narrowed is not None:
+        scatter, effects = (f"{100 * abs(share):.0f} %" for share in found.narrowed)
+        ways = ["narrower" if share >= 0 else "wider" for share in found.narrowed]
+        yield (
+            f"Intervals of pace are {scatter} {ways[0]} by what effects scattered between earlier "
+            f"meetings, and {effects} {ways[1]} by what was found there."
+        )

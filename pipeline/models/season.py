@@ -63,6 +63,8 @@ from pipeline.tables.records import SeasonData, SeasonResult
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.models.earlier import Earlier
+
 # Below this share of slow laps there is nothing that pace could have left out.
 LEAST_SLOW = 0.01
 SMALL_ERRORS_SHOWN = 0.01
@@ -114,7 +116,9 @@ def effects_alone(
 
 @dataclass(frozen=True)
 class Found:
-    """All that is estimated of a season. axes: that of grip, then those of further conditions."""
+    """All that is estimated of a season. axes: that of grip, then those of further conditions.
+    earlier: the seasons before it that spoke; past: what all of them say; narrowed: see
+    models.earlier.narrowing; own: the same without them."""
 
     data: SeasonData
     design: Design
@@ -126,6 +130,10 @@ class Found:
     mistakes: dict[str, dict[str, MistakeFit]]
     margins: Margins
     in_race: float
+    earlier: tuple[str, ...] = ()
+    past: tuple[Earlier, ...] = ()
+    narrowed: tuple[float, float] | None = None
+    own: Found | None = None
 
     @property
     def along(self) -> Along:
@@ -204,7 +212,7 @@ def estimate(
     Raises UserError where no run can be used, or none is long enough for any of the outcomes.
     """
     watch = watch or Watch(None)
-    found = fit_season(data, outcomes, conditions, watch)
+    found = fit_season(data, outcomes, conditions, watch, near)
     return watch("shuffles", found.with_shuffles)
 
 
@@ -213,6 +221,7 @@ def fit_season(
     outcomes: Collection[str] | None,
     conditions: Collection[str] | None,
     watch: Watch,
+    near: Found | None = None,
 ) -> Found:
     """The same, whose effects do not yet have what shuffled logs say of them."""
     index = usable_runs(data)

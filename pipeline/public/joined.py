@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING
@@ -31,11 +31,14 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Joined:
-    """One class's season, gathered once; not yet analysed."""
+    """One class's runs, gathered once; not yet analysed. earlier: by name, the seasons before
+    that speak too; options: of the command that chose them."""
 
     team: Team
     source: Season
     until: str | None = None
+    earlier: tuple[tuple[str, SeasonData], ...] = ()
+    options: str = ""
 
     def __repr__(self) -> str:
         return f"<{self.team.name}: {len(self.data.runs)} runs joined to their settings>"
@@ -67,6 +70,32 @@ class Joined:
             yield f"{excluded} runs are left out, with the reason on the page"
         yield from self.source.notes
 
+    def of_season(
+        self, name: str | None = None, alone: bool = False, without: Sequence[str] = ()
+    ) -> Joined:
+        """One season of it, with those before it; see `pipeline.team.seasons.divide`."""
+        from pipeline.team.seasons import divide
+
+        days = self.data.runs.groupby("meeting")["date"].min()
+        began = [(str(meeting), str(day)) for meeting, day in days.items()]
+        found = divide(self.team.seasons, began, name, alone, without)
+        if not self.team.seasons:
+            return self
+        meeting = self.data.runs["meeting"]
+        data = self.data.only(meeting.isin(found.meetings).to_numpy())
+        before = tuple(
+            (season, self.data.only(meeting.isin(meetings).to_numpy()))
+            for season, meetings in found.earlier
+        )
+        source = replace(
+            self.source,
+            data=replace(data, meetings_planned=found.planned),
+            notes=(*self.source.notes, *found.notes),
+        )
+        words = [f'--name "{name}"'] if name else []
+        words += [*(f'--without "{one}"' for one in without), *(["--alone"] if alone else [])]
+        return replace(self, source=source, earlier=before, options=" ".join(words))
+
     def season(
         self,
         *,
@@ -76,7 +105,8 @@ class Joined:
         progress: Progress | None = None,
     ) -> TeamSeason:
         """The season as it was kept, or its models fitted now. fresh: fit them in any case. keep:
-        the result goes into the store. progress: called with the name of each stage."""
+        the result goes into the store, and what earlier seasons say. progress: called with the name
+        of each stage."""
         if progress is not None:
             progress("libraries")  # a third of a second to load: neither reading nor fitting
         from pipeline.models.stages import Watch
@@ -142,6 +172,7 @@ class Joined:
         shown = shown if len(self.source.classes) > 1 else ""
         option = f" --class {shown}" if shown else ""
         option += f" --until {self.until}" if self.until else ""
+        option += f" {self.options}" if self.options else ""
         made = provenance(team.folder, f"backtoback {command}{option}", today())
         context = make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.decide.moved import Stand
+    from pipeline.models.earlier import Earlier
     from pipeline.models.season import Found
     from pipeline.models.stages import Watch
     from pipeline.public.joined import Joined
@@ -97,7 +98,12 @@ class TeamSeason(Decided):
         """The fits, made anew when they are asked for: tables alone are kept."""
         from pipeline.models.season import estimate
 
-        return estimate(self.joined.data)
+        return _with_earlier(self.joined, estimate(self.joined.data), keep=False)[0]
+
+    @property
+    def alone(self) -> Decisions | None:
+        """The decisions from this season's laps alone; None where no earlier season spoke."""
+        return self.result.alone
 
     @property
     def effects(self) -> pd.DataFrame:
@@ -159,10 +165,10 @@ def team_season(
     from pipeline.public.kept import keep_season, kept_placebo, kept_season
 
     folder, data = joined.team.folder, joined.data
-    name = season_name(data, second_opinion=second_opinion)
+    name = season_name(data, second_opinion=second_opinion, earlier=joined.earlier)
     result = None if fresh else kept_season(folder, name)
     if result is None:
-        result = _analysed(data, watch, second_opinion)
+        result = _analysed(joined, watch, second_opinion, keep)
         result = keep_season(folder, name, result) if keep else result
     tallies = kept_placebo(folder, data)
     if tallies:
@@ -173,37 +179,63 @@ def team_season(
     return TeamSeason(result, joined)
 
 
-def _analysed(data: SeasonData, watch: Watch, second_opinion: bool) -> SeasonResult:
+def _analysed(joined: Joined, watch: Watch, second_opinion: bool, keep: bool) -> SeasonResult:
     from pipeline.decide.deciding import decide
+    from pipeline.models.notes import seasons_said
     from pipeline.models.season import fit_season, whole_result
     from pipeline.models.stages import Watch
 
-    found = fit_season(data, None, None, watch)
+    found, seasons = fit_season(joined.data, None, None, watch), ()
+    if joined.earlier:
+        alone = found.with_shuffles()
+        found, seasons = watch("earlier seasons", lambda: _with_earlier(joined, alone, keep=keep))
 
     def tables() -> SeasonResult:  # choices know nothing of the shuffles, nor of these
-        return whole_result(found.with_shuffles(), True, Watch(None), second_opinion)
+        shuffled = found if joined.earlier else found.with_shuffles()
+        return whole_result(shuffled, True, Watch(None), second_opinion)
 
     jobs: dict[str, Callable[[], Any]] = {"choices": partial(decide, found), "tables": tables}
-    jobs["before"] = partial(before_last_meeting, found)
+    jobs["before"] = partial(before_last_meeting, found, seasons)
+    if found.own is not None:
+        jobs["alone"] = partial(decide, found.own)
     done = watch.side_by_side(jobs, stage="choices")
     result: SeasonResult = done["tables"]
     decisions: Decisions = done["choices"]
-    changes = moved(data, done["before"], result.effects, decisions.choices)
-    return replace(result, decisions=decisions, changes=changes, timings=dict(watch.seconds))
+    return replace(
+        result,
+        decisions=decisions,
+        alone=done.get("alone"),
+        seasons=tuple(seasons_said(found)),
+        changes=moved(joined.data, done["before"], result.effects, decisions.choices),
+        timings=dict(watch.seconds),
+    )
 
 
-def before_last_meeting(found: Found) -> Stand | None:
+def _with_earlier(joined: Joined, alone: Found, *, keep: bool) -> tuple[Found, tuple[Earlier, ...]]:
+    """The season as seen with those before it, and what they say."""
+    if not joined.earlier:
+        return alone, ()
+    from pipeline.models.with_seasons import with_seasons
+    from pipeline.public.earlier import earlier_seasons
+
+    seasons = tuple(earlier_seasons(joined.team.folder, joined.earlier, keep=keep))
+    return with_seasons(alone, seasons), seasons
+
+
+def before_last_meeting(found: Found, seasons: Sequence[Earlier] = ()) -> Stand | None:
     """Effects and choices of the data without the last meeting; None where that is the only one
-    with a run that can be used."""
+    with a run that can be used. seasons: those before it."""
     from pipeline.decide.deciding import decide
     from pipeline.decide.moved import Stand, without_last_meeting
     from pipeline.models.season import estimate
+    from pipeline.models.with_seasons import with_seasons
 
     _, data = without_last_meeting(found.data)
     if data is None:
         return None
     try:
         earlier = estimate(data, {*found.fits, *found.mistakes}, ["surface"], near=found)
+        earlier = with_seasons(earlier, seasons)
     except UserError:
         return None
     return Stand(earlier.effects_table(), decide(earlier).choices)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -152,6 +152,8 @@ class OpenTeam:
         until: str | datetime.date | None = None,
         out: str | Path | None = None,
         *,
+        alone: bool = False,
+        without: Sequence[str] = (),
         force: bool = False,
         second_opinion: bool = False,
         fresh: bool = False,
@@ -160,7 +162,9 @@ class OpenTeam:
     ) -> TeamSeason:
         """The season's analysis: what each setup change was worth.
 
-        racing_class: which class, where the store has several. until: as it would have been seen
+        racing_class: which class, where the store has several. name: a [[season]] of team.toml;
+        without it that of the last meeting. Earlier seasons speak too, as far as they agree; alone:
+        they do not; without: names of those to leave out. until: as it would have been seen
         on that day: meetings that began on or before it, and of the log what holds for them. out:
         a folder for what `season` writes there, tables and page; without it nothing is written.
         force: replace files there that backtoback did not make, or that were changed since.
@@ -178,13 +182,9 @@ class OpenTeam:
         >>> list(season.effects["outcome"].unique())
         ['pace', 'spread', 'mistakes', 'fade', 'race']
         """
-        if name is not None:
-            raise CallError(
-                "without [[season]] all meetings are one season, and --name is a wrong call"
-            )
         say = progress or _silent
         say("reading")
-        joined = self.join(racing_class, _day(until))
+        joined = self.join(racing_class, _day(until)).of_season(name, alone, without)
         season = joined.season(
             second_opinion=second_opinion,
             fresh=fresh,

@@ -67,6 +67,8 @@ def published(result: SeasonResult, context: ReportContext) -> SeasonResult:
         result,
         decisions=decisions,
         changes=None,
+        alone=None,
+        seasons=(),
         notes=(),
         claims=result.claims.iloc[:0],
         by_driver=result.by_driver.iloc[:0],

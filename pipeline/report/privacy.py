@@ -167,8 +167,16 @@ def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResul
     clean["decisions"] = _decisions(result.decisions, driver, others)
     rest = {f.name: getattr(result, f.name) for f in fields(result)}
     empty = {name: t.iloc[:0] for name, t in rest.items() if hasattr(t, "iloc")}
-    said = {"notes": (), "placebo": "", "placebo_warning": "", "second_opinion_note": ""}
-    return replace(result, **{**empty, **clean, **said, "changes": None, "second_opinion": None})
+    said = {
+        "notes": (),
+        "seasons": (),
+        "placebo": "",
+        "placebo_warning": "",
+        "second_opinion_note": "",
+    }
+    return replace(
+        result, **{**empty, **clean, **said, "changes": None, "alone": None, "second_opinion": None}
+    )
 
 
 def _decisions(found: Decisions | None, driver: str, others: Others) -> Decisions | None:

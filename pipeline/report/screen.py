@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from pipeline.decide.places import Part, Property
@@ -15,6 +16,7 @@ from pipeline.decide.situations import (
     property_words,
     rows_of,
     told,
+    worth,
 )
 from pipeline.report.cautions import RULES
 from pipeline.report.contrasts import without_counters
@@ -67,6 +69,7 @@ def screen(
     keys = {factor: f"p{i}" for i, factor in enumerate(tellable)}
     evidence = evidence_of(*(list(rows_of(f)) for f in (result.effects, result.race_check)))
     maker = Maker(found, states, parts, decisions, evidence, _ruler(decisions), keys)
+    alone = partial(_alone, _by_place(result))
     symbols = "".join(_symbols(maker, decisions.shares))
     return Screen(
         grips=states.picks,
@@ -74,7 +77,7 @@ def screen(
         grip=states.picks[-1].key if states.picks else "",
         driver=states.who[0].key if states.who else "",
         lists=tuple(
-            short_list(found, states, parts, grip, person, keys, maker.taper_of)
+            short_list(found, states, parts, grip, person, keys, maker.taper_of, alone)
             for grip in states.grips
             for person in states.people
         ),
@@ -232,3 +235,27 @@ def _moved(changes: pd.DataFrame | None, parts: Mapping[str, Part]) -> Iterator[
 def _is_news(row: Row) -> bool:
     """A choice that moved, or a verdict that was settled or is no longer; not every leaning."""
     return row["what"] == "choice" or "settled" in f"{row['before']} {row['now']}"
+
+
+Place = tuple[str, ...]
+
+
+def _by_place(result: SeasonResult) -> dict[Place, Row]:
+    """The choices from this season alone, by level and situation."""
+    rows = () if result.alone is None else rows_of(result.alone.choices)
+    return {_place(row): row for row in rows}
+
+
+def _place(row: Row) -> Place:
+    return tuple(text(row, name) for name in ("factor", "level", "grip", "surface", "driver"))
+
+
+def _alone(known: Mapping[Place, Row], row: Row) -> str:
+    """What the level saves by this season alone."""
+    if not known:
+        return ""
+    own = known.get(_place(row))
+    if own is None or number(own, "gain_s") is None:
+        return "this season alone: cannot be told"
+    saved = worth(own)
+    return f"this season alone: {'loses ' if saved < 0 else ''}{short_seconds(abs(saved))}"

@@ -16,7 +16,8 @@ class Pick:
 
 @dataclass(frozen=True)
 class Line:
-    """A line of the short list: the part, what to fit, what it saves, how often that is right."""
+    """A line of the short list: the part, what to fit, what it saves, how often that is right, and
+    what it saves by this season alone, where others spoke too."""
 
     target: str
     label: str
@@ -26,6 +27,7 @@ class Line:
     right: str
     taper: str = ""
     upright: str = ""
+    alone: str = ""
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,7 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
     return Page(
         title="What each change was worth" if answer is None else "What to fit",
         kicker=_kicker(context),
-        facts=(*_facts(result.runs), *filter(None, [result.placebo])),
+        facts=(*_facts(result.runs), *result.seasons, *filter(None, [result.placebo])),
         first=_warning(result.placebo_warning),
         sections=without_empty(
             [

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from pipeline.decide.places import Part
 from pipeline.decide.situations import Situation, Told, worth
 from pipeline.report.screen_views import Line, Names, ShortList
 from pipeline.report.states import States
 from pipeline.report.words import count_word
-from pipeline.tables.cells import text
+from pipeline.tables.cells import Row, text
 
 
 def short_list(
@@ -20,9 +21,11 @@ def short_list(
     person: str,
     targets: Mapping[str, str],
     tapers: Callable[[str, str, str], str],
+    alone: Callable[[Row], str] = lambda row: "",
 ) -> ShortList:
     """One state's answer. targets: factor -> id of its part; tapers: (factor, level, instead) ->
-    id of the wedges between the two, or ''.
+    id of the wedges between the two, or ''. alone: what a row of choices comes to by this season
+    alone, in words, or ''.
     """
     asked = [factor for factor in told.factors if told.has(factor, grip, "", person)]
     here = [told.at(factor, grip, "", person) for factor in asked]
@@ -32,7 +35,8 @@ def short_list(
 
     def lines(kind: str) -> tuple[Line, ...]:
         found = sorted(kinds.get(kind, []), key=lambda s: -worth(s.row))
-        return tuple(_line(s, parts[s.factor], targets, tapers) for s in found)
+        made = [(_line(s, parts[s.factor], targets, tapers), alone(s.row)) for s in found]
+        return tuple(replace(line, alone=words) for line, words in made)
 
     fit, tries = lines("fit"), lines("try")
     return ShortList(

@@ -166,6 +166,9 @@ def gather(team: Team, until: str | None = None) -> Gathered:
     log.books = [book for book in log.books if began(book.meeting)]
     without_renamed(team, log, part.streams)
     runs = pd.concat([runs, join(team, log, runs)], axis=1)
+    for factor in team.factors:
+        if factor.renewed:  # what ran before was another part
+            runs[factor.name] = runs[factor.name].mask(runs["date"] < factor.renewed)
     about = (*_read_for_another_day(team, records), *carried_over(team, log, runs))
     notes = (*part.notes, *_time_notes(runs), *(sentence for _, sentence in about))
     return Gathered(team, runs, part.laps, part.streams, log, notes, about)

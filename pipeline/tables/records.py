@@ -85,6 +85,8 @@ class SeasonResult:
         and a warning where it was more than chance allows; else ''.
     decisions: what to fit and what to test next, see tables.decisions; None where nobody asked.
     changes: decisions.CHANGES, since the last meeting; None where that was not asked for.
+    seasons: sentences on the earlier seasons that spoke. alone: the decisions from this season's
+        laps alone; None where no other spoke.
     """
 
     effects: pd.DataFrame
@@ -108,6 +110,8 @@ class SeasonResult:
     timings: dict[str, float] = field(default_factory=dict)
     decisions: Decisions | None = None
     changes: pd.DataFrame | None = None
+    seasons: tuple[str, ...] = ()
+    alone: Decisions | None = None
 
 
 @dataclass(frozen=True)

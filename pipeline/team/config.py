@@ -19,16 +19,18 @@ from pipeline.team.config_keys import (
     FactorKeys,
     FeelKeys,
     PropertyKeys,
+    SeasonKeys,
     Strict,
     TeamKeys,
     claim_keys,
 )
 from pipeline.team.factors import Claim, Factor, Feel, NumberCondition, Property
+from pipeline.team.seasons import OPEN_END, NamedSeason
 from pipeline.team.sheets import nearest
 from pipeline.team.tables import MEETINGS, SESSIONS
 
 FILE = "team.toml"
-_TABLES = ("property", "factor", "condition", "claim", "feel")
+_TABLES = ("property", "factor", "condition", "claim", "feel", "season")
 _NOT_A_FACTOR = {*RUNS.names, "transponder", "team", "class", "heat", "date", "hour"}
 _NOT_A_FACTOR |= {"factor", "value", "run", "excluded", "note", "start", "venue"}
 _NOT_A_FACTOR |= {*MEETINGS, *SESSIONS, "hour_known", "corrected_low", "corrected_high"}
@@ -58,6 +60,7 @@ class Config:
     feels: list[Feel] = field(default_factory=list)
     properties: list[Property] = field(default_factory=list)
     conditions: list[NumberCondition] = field(default_factory=list)
+    seasons: list[NamedSeason] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
 
@@ -94,7 +97,8 @@ class _Reader:
     def config(self) -> Config:
         for key in self.raw.keys() - {"team", *_TABLES}:
             advice = nearest(key, ["team", *_TABLES])
-            expected = "[team], [[property]], [[factor]], [[condition]], [[claim]] or [[feel]]"
+            expected = "[team], [[property]], [[factor]], [[condition]], [[claim]], [[feel]] or "
+            expected += "[[season]]"
             self.fault(f"'{key}'", expected, ("", 0, key), advice)
         team = self.raw.get("team", {})
         self.result.team = self.keys(TeamKeys, team, ("team", 0, "")) if team else None
@@ -117,7 +121,22 @@ class _Reader:
             self.name("feel", place, keys.name)
             label = keys.label or keys.name
             self.result.feels.append(Feel(keys.name, label, keys.worse, keys.better))
+        for place, keys in self.tables("season", SeasonKeys):
+            self.season(place, keys)
         return self.result
+
+    def season(self, place: int, keys: SeasonKeys) -> None:
+        made = NamedSeason(keys.name, keys.from_, keys.until or OPEN_END, keys.meetings)
+        at = ("season", place, "until" if made.begins > made.ends else "name")
+        if made.begins > made.ends:
+            self.fault(keys.until, f"a day not before {made.begins}", at)
+        for other in self.result.seasons:
+            if other.name.casefold() == made.name.casefold():
+                self.fault(f"'{made.name}' a second time", "each season once", at)
+            elif made.begins <= other.ends and other.begins <= made.ends:
+                found = f"'{made.name}' and '{other.name}' share days"
+                self.fault(found, "seasons that do not overlap", at)
+        self.result.seasons.append(made)
 
     def tables(self, kind: str, model: type[Strict]) -> Iterator[tuple[int, Any]]:
         found = self.raw.get(kind, [])
@@ -150,7 +169,8 @@ class _Reader:
         levels = tuple(keys.levels)
         reference = keys.reference or (levels[0] if levels and keys.kind != "number" else "")
         made = Factor(keys.name, keys.label or keys.name, keys.kind, levels, reference, keys.unit,
-                      keys.step, keys.property, per_step=keys.per_step)  # fmt: skip
+                      keys.step, keys.property, per_step=keys.per_step,
+                      renewed=keys.renewed)  # fmt: skip
         self.name("factor", place, keys.name)
         if keys.step and keys.kind != "number":
             expected = '`step` only for kind = "number"'

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
 from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.outcomes import OUTCOMES
+from pipeline.team.dates import read_day
 from pipeline.team.factors import number_text
 
 _NAME = r"^[A-Za-z_][A-Za-z0-9_]{0,59}$"
@@ -19,6 +21,19 @@ def _number_as_text(value: Any) -> Any:
 
 
 Text = Annotated[str, BeforeValidator(_number_as_text), Field(min_length=1)]
+
+
+def _iso_day(value: Any) -> str:
+    """TOML has dates of its own; people write them as text too."""
+    if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
+        return value.isoformat()
+    day = read_day(value) if isinstance(value, str) else None
+    if day is None:
+        raise ValueError("a date as 2026-03-28")
+    return day
+
+
+Day = Annotated[str, BeforeValidator(_iso_day)]
 
 
 class Strict(BaseModel):
@@ -44,6 +59,14 @@ class FactorKeys(Strict):
     property: str = ""
     positions: dict[str, float] = {}
     per_step: float | None = Field(None, allow_inf_nan=False)
+    renewed: Day = ""
+
+
+class SeasonKeys(Strict):
+    name: Text
+    from_: Day = Field("", alias="from")
+    until: Day = ""
+    meetings: int | None = Field(None, ge=1, le=100)
 
 
 class PropertyKeys(Strict):

@@ -41,7 +41,8 @@ class Factor:
 
     step: of a number, one usual change; None: what the runs show. property: what it does beside
     other factors, '' for nothing; positions: of its levels on that, or, of a number, per_step.
-    reference_text: the reference as team.toml writes it, where that is text.
+    reference_text: the reference as team.toml writes it, where that is text. renewed: ISO day
+    since which another part goes under the name, or ''.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Factor:
     positions: tuple[tuple[str, float], ...] = ()
     per_step: float | None = None
     reference_text: str = ""
+    renewed: str = ""
 
     def read(self, text: str) -> str | None:
         """The level (or number) that a person means by `text`; None if it is none of them.

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Problem, UserError
 from pipeline.tables.conditions import CONDITIONS, parted
 from pipeline.team.factors import Claim, Factor, Feel, NumberCondition, Property
+from pipeline.team.seasons import NamedSeason
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ class Team:
     properties: tuple[Property, ...] = ()
     racing_class: str = ""
     conditions: tuple[NumberCondition, ...] = ()
+    seasons: tuple[NamedSeason, ...] = ()
 
     def factor(self, name: str) -> Factor | None:
         """The factor of that name or label, in any case."""
@@ -113,6 +115,7 @@ def load_team(folder: Path | str) -> Team:
         tables.sessions, tuple(warnings), tuple(config.feels),
         config.team.worth_changing_s, tuple(config.properties),
         config.team.racing_class or "", tuple(config.conditions),
+        tuple(config.seasons),
     )  # fmt: skip
 
 
