@@ -142,7 +142,7 @@ class Joined:
         made = provenance(team.folder, f"backtoback {command}{option}", today())
         return make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
-            set_aside_reasons(team.folder), self.data.outcomes,
+            set_aside_reasons(team.folder), (*self.data.outcomes, *self.data.feels),
         )  # fmt: skip
 
     def everybody(self) -> Others:

@@ -127,8 +127,9 @@ def log_of(
         return log
     used = {*FIXED, *FREE_TEXT, *more, *(factors or ("factor", "value"))}
     unused = [repr(name) for name in sheet.frame.columns if name not in used]
+    kind = "factor" if changes or any(isinstance(each, Factor) for each in settings) else "feel"
     if unused:
-        log.warnings.append(f"{log.name}: column {', '.join(unused)} is no factor and is not used")
+        log.warnings.append(f"{log.name}: column {', '.join(unused)} is no {kind} and is not used")
     _Reader(team, log, sheet.frame, factors).read()
     return log
 
