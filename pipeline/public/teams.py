@@ -170,7 +170,7 @@ class OpenTeam:
         >>> import pipeline
         >>> season = pipeline.open_team("backtoback-demo").season("touring")
         >>> list(season.effects["outcome"].unique())
-        ['pace', 'spread', 'mistakes', 'fade', 'race']
+        ['pace', 'spread', 'mistakes', 'fade', 'race', 'rear_grip', 'steering']
         """
         if name is not None:
             raise CallError(
