@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.decide.choices import choice_rows, circumstances
 from pipeline.decide.evidence import Evidence, count_evidence, linear_evidence
+from pipeline.decide.felt import tie_words
 from pipeline.decide.options import Options, options_of
 from pipeline.decide.past import coefficients_of, with_past
 from pipeline.decide.places import Part, Property
@@ -84,6 +85,7 @@ def decide(found: Found) -> Decisions:
     shares = _shared_positions(data, options)
     words = {name: property_words(name, one, tables, parts) for name, one in shares.items()}
     named = tables.properties.assign(words=tables.properties["property"].map(words))
+    tables = replace(tables, felt=tie_words(found, parts, tables.choices))
     return replace(
         tables,
         shares=shares,

@@ -44,6 +44,7 @@ class Said:
     odds: str = ""
     few: str = ""
     switch: str = ""
+    felt: str = ""
 
     @property
     def word(self) -> str:
@@ -56,7 +57,11 @@ class Said:
     @property
     def tail(self) -> str:
         """All behind the head, with its semicolons and the full stop."""
-        return "".join(f"; {slot}" for slot in (self.odds, self.few, self.switch) if slot) + "."
+        return "".join(f"; {slot}" for slot in self._slots if slot) + "."
+
+    @property
+    def _slots(self) -> tuple[str, ...]:
+        return self.odds, self.few, self.switch, self.felt
 
     @property
     def text(self) -> str:
@@ -79,13 +84,14 @@ def said(
     everywhere: bool = False,
     own: bool = False,
     worth_changing_s: float = 0.1,
+    felt: str = "",
 ) -> Said:
     """The sentence of the row of `choices` on which the advice stands, or that has a `reason`.
 
     switch: its row of `switchovers`. others: the other rows of its situation. best: its row of
     `best_values`. above: the level that is the faster above the switch-over. everywhere: the
     advice is 'either' at every grip that was run. own: a driver's own estimate, of which the
-    team's switch-over says nothing.
+    team's switch-over says nothing. felt: which level felt better, said where either will do.
     """
     kind = text(row, "advice")
     if not kind:
@@ -97,7 +103,9 @@ def said(
     if kind == "either":
         inside = part.is_number or (switch is not None and place_of(switch) == "inside")
         so = "so at every grip that was run" if everywhere else ""
-        return Said(kind, _either(row, rows, part), switch=where if inside and where else so)
+        return Said(
+            kind, _either(row, rows, part), switch=where if inside and where else so, felt=felt
+        )
     if kind == "keep":
         return _keep(row, now, rows, part, where, worth_changing_s)
     few = few_words(row, rows.get(now))

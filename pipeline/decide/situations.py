@@ -164,6 +164,7 @@ def _situation(
         above=_above(switch, at_grips, parts[factor].reference),
         everywhere=bool(at_grips) and all(_is_either(group) for group in at_grips),
         worth_changing_s=decisions.worth_changing_s,
+        felt=decisions.felt.get(key, ""),
     )
     return Situation(*key, tuple(rows), row, words)
 

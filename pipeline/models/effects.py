@@ -167,13 +167,20 @@ def q_values(effects: Sequence[Effect], claimed: Effect | None = None) -> Array:
     p = np.array([np.nan if e.estimate is None else e.estimate.p_value for e in asked])
     weight = np.array([e.of.weight for e in asked])
     factor = np.array([e.standing.contrast.factor for e in asked], str)
-    variable = np.array([parted(e.standing.condition)[0] for e in asked], str)
+    variable = np.array([_family(e) for e in asked], str)
     out = np.full(len(p), np.nan)
     for name in np.unique(variable):
         here = variable == name
         family = np.unique(factor[here], return_inverse=True)[1]
         out[here] = family_q_values(p[here], family, weight[here])
     return out
+
+
+def _family(effect: Effect) -> str:
+    """What it is conditioned on; feels are asked beside the clock, whose answers they leave as
+    sure as they are."""
+    variable = parted(effect.standing.condition)[0]
+    return f"{variable}, felt" if effect.of.is_felt else variable
 
 
 def _row(effect: Effect, q_value: float, margin: float, planned: int) -> dict[str, object]:

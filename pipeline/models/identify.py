@@ -123,7 +123,7 @@ def standings(
     """Standing of every contrast over the runs `rows` (R,)."""
     labels = {factor.name: factor.label or factor.name for factor in factors}
     if not rows.any():
-        return [_nothing(contrast, condition) for contrast in design.contrasts]
+        return [never_run(contrast, condition) for contrast in design.contrasts]
     chosen = _Chosen.of(design, condition, rows)
     return [_standing(chosen, place, labels) for place in range(len(design.contrasts))]
 
@@ -235,7 +235,8 @@ def _tried_by(
     return tuple(names[g] for g in groups_that_vary([contrast], np.where(rows, group, -1)))
 
 
-def _nothing(contrast: Contrast, condition: str) -> Standing:
+def never_run(contrast: Contrast, condition: str) -> Standing:
+    """Of a contrast that no run of the condition tells anything of."""
     verdict, mixed_with, sentence = _worded(("never", "", ""), {})
     return Standing(contrast, condition, 0, 0, 0, 0, 0, (), (), 0.0, mixed_with, sentence, verdict)
 

@@ -121,7 +121,7 @@ def placebo(
     except KeyboardInterrupt:
         if not done:
             raise
-    names = [outcome.name for outcome in data.outcomes]
+    names = [outcome.name for outcome in (*data.outcomes, *data.feels)]
     return [_tally(name, [one[name] for one in done]) for name in (*names, ANY)]
 
 
@@ -196,7 +196,7 @@ def _one(shuffler: Shuffler, seed: int) -> dict[str, tuple[bool, int, int]]:
     of_each = [(effect.outcome, *_said(effect, q, found.margins)) for effect, q in told]
     return {
         name: _counted([said for outcome, *said in of_each if name in (outcome, ANY)])
-        for name in (*(outcome.name for outcome in shuffler.data.outcomes), ANY)
+        for name in (*(o.name for o in (*shuffler.data.outcomes, *shuffler.data.feels)), ANY)
     }
 
 

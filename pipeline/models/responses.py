@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,6 +34,9 @@ TIMED = ("clean", "incident", "traffic", "other")  # all that are no timing erro
 LOST = ("incident", "other")
 LEAST_LAPS = 2  # of a run in the models
 LEAST_LAPS_SPREAD = 5
+# Of a whole number that stands for anything within half a point (Sheppard 1898): drivers whose
+# scores follow the setting to the point are not known without error.
+ROUNDING_VARIANCE = 1 / 12
 
 
 @dataclass(frozen=True)
@@ -42,7 +46,8 @@ class Laps:
     clean: of the clean laps, weighted. scales: (C,) relative lap variances of the drivers. timed,
     timed_mean: (R,) number and mean (s) of all timed laps. incidents: (R,). incident_cost: mean
     excess of an incident lap over the run's clean mean, s (NaN where there is none). team: (R,).
-    slow: (R,), share of the clean laps that count as slow by their weights.
+    slow: (R,), share of the clean laps that count as slow by their weights. scores: of each feel,
+    (R,), NaN for none.
     """
 
     clean: RunStatistics
@@ -53,6 +58,7 @@ class Laps:
     incident_cost: float
     slow: Array
     team: NDArray[np.bool_]
+    scores: Mapping[str, Array] = field(default_factory=dict)
 
     @property
     def log_spread(self) -> tuple[Array, Array]:
@@ -94,6 +100,13 @@ class Laps:
         run = np.flatnonzero((n >= LEAST_LAPS) & np.isfinite(value))
         return self._rows(value, run, n[run].mean() / n[run])
 
+    def scored(self, feel: str) -> Response:
+        """The scores of a feel, of all runs that have one; known: what rounding adds to each."""
+        run = np.flatnonzero(np.isfinite(self.scores[feel]))
+        return self._rows(
+            self.scores[feel], run, np.ones(len(run)), np.full(len(run), ROUNDING_VARIANCE)
+        )
+
     def _rows(
         self, value: Array, run: Codes, amount: Array, known: Array | None = None
     ) -> Response:
@@ -134,6 +147,11 @@ def lap_tables(data: SeasonData, design: Design) -> Laps:
         incident_cost=float(excess.mean()) if len(excess) else float("nan"),
         slow=1 - statistics.n / np.maximum(used, 1),
         team=design.team,
+        scores={
+            feel.name: design.runs[feel.name].to_numpy(float)
+            for feel in data.outcomes
+            if feel.is_felt
+        },
     )
 
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pipeline.errors import UserError
+from pipeline.models.agreement import agreement_table
 from pipeline.models.alike import alike, sentences, with_partners
 from pipeline.models.axis import Along, along_condition, along_grip, gradient_standings
 from pipeline.models.claims import claims_table
@@ -27,6 +28,7 @@ from pipeline.models.effects import (
     linear_effects,
 )
 from pipeline.models.engine.inference import Estimate
+from pipeline.models.felt import Felt, every_feel, scored_alone
 from pipeline.models.fitting import OutcomeFit, OutcomeFits, Response, fit_if_enough, fit_outcome
 from pipeline.models.identify import Standing, standings, usable_runs
 from pipeline.models.lookup import Lookup
@@ -117,7 +119,8 @@ def effects_alone(
 @dataclass(frozen=True)
 class Found:
     """All that is estimated of a season. axes: that of grip, then those of further conditions.
-    earlier: the seasons before it that spoke; past: what all of them say; narrowed: see
+    fits, mistakes: of the clock's outcomes. effects: of all outcomes; felt: by feel. earlier: the
+    seasons before it that spoke; past: what all of them say; narrowed: see
     models.earlier.narrowing; own: the same without them."""
 
     data: SeasonData
@@ -134,6 +137,7 @@ class Found:
     past: tuple[Earlier, ...] = ()
     narrowed: tuple[float, float] | None = None
     own: Found | None = None
+    felt: Mapping[str, Felt] = field(default_factory=dict)
 
     @property
     def along(self) -> Along:
@@ -150,10 +154,10 @@ class Found:
 
     def with_shuffles(self) -> Found:
         """With what shuffled logs say of each effect."""
-        return replace(
-            self,
-            effects=with_second_voice(self.design, self.laps, self.fits, self.effects, self.axes),
-        )
+        felt = [effect for effect in self.effects if effect.outcome in self.felt]  # they have it
+        clock = [effect for effect in self.effects if effect.outcome not in self.felt]
+        told = with_second_voice(self.design, self.laps, self.fits, clock, self.axes)
+        return replace(self, effects=[*told, *felt])
 
     def effects_table(self) -> pd.DataFrame:
         """The table schema.EFFECTS."""
@@ -179,7 +183,22 @@ class Found:
     def by_driver_table(self, asked: bool = True) -> pd.DataFrame:
         """Effects for each driver, see SeasonResult; no rows where nobody asked for them."""
         linear = {name: one.base for name, one in self.fits.items() if asked}
-        return by_driver_table(self.design, self.data.outcomes, linear, self.standings)
+        own = by_driver_table(self.design, self.data.outcomes, linear, self.standings)
+        feels = [one.found.by_driver_table(asked) for one in self.felt.values() if one.found]
+        return _stacked([own, *feels])
+
+    @property
+    def every_fit(self) -> dict[str, OutcomeFits]:
+        """Those of the clock, then those of feels."""
+        feels = [one.found.fits for one in self.felt.values() if one.found]
+        return self.fits | {name: fits for one in feels for name, fits in one.items()}
+
+    def agreement_table(self) -> pd.DataFrame | None:
+        """How far each driver's feel goes with the clock, see SeasonResult."""
+        if not self.felt:
+            return None
+        seconds = corrected_times(self.design, self.pace, self.laps).seconds
+        return agreement_table(self.design.runs.assign(corrected_s=seconds), self.data.feels)
 
     def claims_table(self) -> pd.DataFrame:
         """What became of the claims, see SeasonResult."""
@@ -192,11 +211,12 @@ class Found:
         labels = {axis.condition: axis.label for axis in self.axes}
         same = sentences(alike(self.design, self.standings, self.axes), labels)
         asked = dict.fromkeys(effect.of for effect in self.effects)
-        few = [o.name for o in asked if not o.is_counted and o.name not in self.fits]
+        few = [o.name for o in asked if not (o.is_counted or o.is_felt) and o.name not in self.fits]
         if "race" in self.fits and self.gap is None:
             few.append("what a race holds beside pace and incidents")
-        about = season_notes(self.design, self.fits, self.counts, self.laps)
-        return (*about, *too_few(few, len(self.design.hour)), *same)
+        about = season_notes(self.design, self.every_fit, self.counts, self.laps)
+        felt = (note for one in self.felt.values() for note in one.notes)
+        return (*about, *too_few(few, len(self.design.hour)), *same, *felt)
 
 
 def estimate(
@@ -261,7 +281,10 @@ def fit_season(
         raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
     mistakes = {o.name: found for o in chosen if o.is_counted and (found := done[o.name][1])}
     margins = Margins(data.worthwhile_s, in_race)
-    return Found(data, design, laps, everything, axes, fitted, effects, mistakes, margins, in_race)
+    found = Found(data, design, laps, everything, axes, fitted, effects, mistakes, margins, in_race)
+    feels = every_feel(found, partial(estimate, conditions=conditions), outcomes)
+    effects = [*effects, *(effect for one in feels.values() for effect in one.effects)]
+    return replace(found, effects=effects, felt=feels)
 
 
 def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect]:
@@ -284,7 +307,20 @@ def with_other_log(found: Found, data: SeasonData, shuffles: int) -> list[Effect
         if outcome.is_counted:
             near = found.counts.get(outcome.name, {}).get("all")
             effects += mistake_effects(design, found.laps, everything, (), outcome, near)[0]
-    return with_second_voice(design, found.laps, fits, effects, count=shuffles)
+    effects = with_second_voice(design, found.laps, fits, effects, count=shuffles)
+    for feel in data.feels:
+        own = found.felt[feel.name].found if feel.name in found.felt else None
+        if own is not None:
+            effects += with_other_log(own, scored_alone(found, data, feel), shuffles)
+    return effects
+
+
+def _stacked(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The rows of all; an empty table says nothing of its columns' kinds."""
+    import pandas as pd
+
+    full = [table for table in tables if len(table)]
+    return pd.concat(full, ignore_index=True) if full else tables[0]
 
 
 def _condition_variables(design: Design) -> list[str]:
@@ -415,11 +451,12 @@ def _tables(found: Found, by_driver: bool) -> SeasonResult:
         claims=found.claims_table(),
         cannot_tell=cannot_tell_table(found.standings),
         needs=needs_table(found.effects, found.margins),
-        components=components_table(fits, found.counts),
-        fits=fits_table(fits, found.counts),
+        components=components_table(found.every_fit, found.counts),
+        fits=fits_table(found.every_fit, found.counts),
         race_check=_race_check(found),
         lap_counts=lap_counts(data),
         these=these_table(found.effects),
+        agreement=found.agreement_table(),
         notes=found.notes(),
     )
 

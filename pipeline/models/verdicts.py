@@ -76,8 +76,9 @@ def verdict(
     """The words for one contrast, of an estimate on the additive (log) scale; `along`: of the
     change of its effect from one step of that axis (grip, track_temp) to the next."""
     below = estimate.estimate < 0
-    words = moves_with(along) if along else outcome_of(outcome).verdicts
-    word = words[0 if below else 1]
+    of = outcome_of(outcome)
+    words = moves_with(along) if along else of.verdicts
+    word = words[0 if below != (bool(along) and of.higher_is_better) else 1]
     if equivalent(estimate, margin):
         return same_at_any(along) if along else SAME
     if both_agree(q_value, p_shuffled):

@@ -176,7 +176,7 @@ class Joined:
         made = provenance(team.folder, f"backtoback {command}{option}", today())
         context = make_context(
             team.name, team.factors, team.race_seconds, team.worthwhile_s, made, shown,
-            set_aside_reasons(team.folder), self.data.outcomes,
+            set_aside_reasons(team.folder), (*self.data.outcomes, *self.data.feels),
         )  # fmt: skip
         return replace(context, drawn=partial(kept_drawing, team.folder))
 

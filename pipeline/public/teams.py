@@ -180,7 +180,7 @@ class OpenTeam:
         >>> import pipeline
         >>> season = pipeline.open_team("backtoback-demo").season("touring")
         >>> list(season.effects["outcome"].unique())
-        ['pace', 'spread', 'mistakes', 'fade', 'race']
+        ['pace', 'spread', 'mistakes', 'fade', 'race', 'rear_grip', 'steering']
         """
         say = progress or _silent
         say("reading")

@@ -90,6 +90,7 @@ def _published(decisions: Decisions, mixed: dict[str, str], context: ReportConte
         tests=TESTS.empty(),
         surfaces=(),
         notes=(),
+        felt={},
     )
 
 

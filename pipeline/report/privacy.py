@@ -163,6 +163,8 @@ def for_driver(result: SeasonResult, driver: str, others: Others) -> SeasonResul
     }
     shared["runs"] = result.runs[result.runs["driver"] == driver]
     shared["by_driver"] = _by_driver(result.by_driver, driver, others)
+    if result.agreement is not None:
+        shared["agreement"] = result.agreement[result.agreement["driver"] == driver]
     clean: dict[str, Any] = {name: scrubbed(frame, others) for name, frame in shared.items()}
     clean["decisions"] = _decisions(result.decisions, driver, others)
     rest = {f.name: getattr(result, f.name) for f in fields(result)}
@@ -187,7 +189,8 @@ def _decisions(found: Decisions | None, driver: str, others: Others) -> Decision
     frames = {name: rows for name, rows in vars(own).items() if hasattr(rows, "iloc")}
     clean: dict[str, Any] = {name: scrubbed(rows, others) for name, rows in frames.items()}
     notes = tuple(others.scrub(note, parts=True) for note in own.notes)
-    return replace(own, notes=notes, **clean)
+    felt = {place: others.scrub(words, parts=True) for place, words in own.felt.items()}
+    return replace(own, notes=notes, felt=felt, **clean)
 
 
 def _findings(frame: pd.DataFrame) -> pd.DataFrame:
@@ -236,9 +239,15 @@ def context_for_driver(context: ReportContext, others: Others) -> ReportContext:
         name: replace(factor, label=others.scrub(factor.label), unit=others.scrub(factor.unit))
         for name, factor in context.factors.items()
     }
+    outcomes = {
+        name: replace(
+            one, label=others.scrub(one.label), ends=tuple(others.scrub(word) for word in one.ends)
+        )
+        for name, one in context.outcomes.items()
+    }
     return replace(
         context, team=others.scrub(context.team), class_name=others.scrub(context.class_name),
-        factors=factors, provenance=made,
+        factors=factors, outcomes=outcomes, provenance=made,
     )  # fmt: skip
 
 

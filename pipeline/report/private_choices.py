@@ -36,6 +36,7 @@ def private_decisions(decisions: Decisions, driver: str, all_named: bool) -> Dec
             n_meetings=seen["n_meetings"].clip(upper=2),
             n_here=seen["n_here"].clip(upper=1),
         ),
+        felt={place: words for place, words in decisions.felt.items() if place[3] == driver},
         tests=tests[tests["driver"].fillna("").isin(["", driver])].assign(sentence=""),
     )
 

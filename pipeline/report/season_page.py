@@ -14,6 +14,7 @@ from pipeline.report.effect_views import (
     outcome_figure,
     trade_figure,
 )
+from pipeline.report.felt_views import felt_section
 from pipeline.report.grip_views import grip_figures
 from pipeline.report.limits_views import cannot_section, quality_section
 from pipeline.report.method_views import method_section, provenance_section
@@ -54,6 +55,7 @@ def season_page(result: SeasonResult, context: ReportContext) -> Page:
                 options_section(members, context),
                 effects_section(members, context),
                 race_section(members, context),
+                felt_section(members, result.agreement, context),
                 driver_section(result, members, context),
                 claims_section(result.claims, context),
                 grip_section(result.grip),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.report.contrasts import Contrast, contrasts, has_number, has_numbers, records
 from pipeline.report.driver_views import by_driver_table, interval_verdict
 from pipeline.report.effect_views import LEGEND, lanes_figure, options_table, outcome_figure
+from pipeline.report.felt_views import own_felt_section
 from pipeline.report.limits_views import cannot_section
 from pipeline.report.method_views import provenance_section
 from pipeline.report.own_views import runs_section
@@ -22,6 +23,7 @@ from pipeline.report.views import (
     without_empty,
 )
 from pipeline.report.words import date_words, number, plural, sentence, whole
+from pipeline.tables.outcomes import OUTCOMES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,6 +52,7 @@ def share_page(result: SeasonResult, context: ReportContext, driver: str) -> Pag
         sections=without_empty(
             [
                 own_section(_differing(result, driver, answer), members, context),
+                own_felt_section(result.by_driver, result.agreement, driver, context),
                 runs_section(result.runs, context),
                 team_section(members, context),
                 mates_section(result.by_driver, driver, context),
@@ -72,6 +75,7 @@ def _differing(result: SeasonResult, driver: str, answer: Screen | None) -> pd.D
     """Own effects of the parts in which the driver's choice is another than the team's."""
     own = result.by_driver
     own = own[(own["driver"] == driver) & own["estimate"].notna()]
+    own = own[own["outcome"].isin(OUTCOMES)]
     return own[own["factor"].isin(answer.apart if answer is not None else ())]
 
 

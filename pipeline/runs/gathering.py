@@ -23,6 +23,7 @@ from pipeline.store.parquet import ImportRecord, Store, open_store
 from pipeline.store.records import MeetingRecord, import_again
 from pipeline.store.streams import read_streams
 from pipeline.tables.conditions import CONDITIONS
+from pipeline.tables.outcomes import felt_outcome
 from pipeline.tables.records import SeasonData
 from pipeline.team.classes import choose_class, one_spelling, with_changes, with_only_class
 from pipeline.team.people import People, people_of
@@ -317,6 +318,7 @@ def _season_data(
     columns += ["run_no", "hour", "hour_known", "start", *CONDITIONS, "excluded", "total_s"]
     columns += [condition.name for condition in team.conditions]
     columns += [factor.name for factor in team.factors if factor.name in runs]
+    columns += [feel.name for feel in team.feels if feel.name in runs]
     text = dict.fromkeys(["start", *CONDITIONS, "excluded"], "str")
     if not wanted.all():
         number = (wanted.cumsum() - 1).to_numpy()
@@ -327,6 +329,7 @@ def _season_data(
     return SeasonData(
         runs, laps, team.factors, team.claims, team.race_seconds, team.worthwhile_s,
         team.worth_changing_s, team.properties, conditions=team.conditions,
+        feels=tuple(felt_outcome(f.name, f.label, f.worse, f.better) for f in team.feels),
     )  # fmt: skip
 
 

@@ -138,7 +138,8 @@ def log_of(
         here = {*columns, *(factor.name for factor in factors.values())}
         spare = [n for n in (*FIXED, *(one.name for one in settings)) if n not in here]
         words = columns_with_nearest(unused, spare)
-        log.warnings.append(f"{log.name}: column {words} is no factor and is not used")
+        kind = "factor" if changes or any(isinstance(one, Factor) for one in settings) else "feel"
+        log.warnings.append(f"{log.name}: column {words} is no {kind} and is not used")
     _Reader(team, log, sheet.frame, factors).read()
     log.problems = once_each(log.problems)
     return log

@@ -16,6 +16,7 @@ from pipeline.simulate.calendar import MAIN_CLASS, DayPlan, Meeting
 from pipeline.simulate.demo_year import CALENDAR, LOAN, SPELT_RIVAL, WET, Event, trials
 from pipeline.simulate.drivers import Driver, make_field
 from pipeline.simulate.exports import Style
+from pipeline.simulate.felt import REAR_GRIP, STEERING
 from pipeline.simulate.folder import Season, write_season
 from pipeline.simulate.parts import CATALOGUE
 from pipeline.simulate.season import CLAIMS, attending, make_meeting, misspell
@@ -66,6 +67,7 @@ def demo_season() -> Season:
         shares=frozenset({names[0], names[1], names[3]}),
         known=frozenset(names[TEAM : TEAM + KNOWN]),
         numbers=_loan(drivers),
+        feels=(REAR_GRIP, STEERING),
     )
 
 

@@ -13,6 +13,7 @@ from pipeline.simulate.calendar import MAIN_CLASS, RUN_SECONDS, Meeting
 from pipeline.simulate.car import SetupFactor
 from pipeline.simulate.drivers import Driver
 from pipeline.simulate.exports import Style, clock_text, write_exports
+from pipeline.simulate.felt import FeltThing, felt_table
 from pipeline.simulate.setup_log import changes_log, csv_text, sheet_log
 from pipeline.simulate.timing import timed
 from pipeline.simulate.world import Settings, World, run
@@ -30,7 +31,7 @@ class Season:
     claims: tables of team.toml; styles: one a meeting; excluded: (meeting, session) -> reason;
     shares: drivers who agree to be named to team-mates; known: rivals whom the team lists, so that
     they are one driver in every export; numbers: further rows of drivers.csv as (driver,
-    transponder, team, from, until), which replace a driver's own row.
+    transponder, team, from, until), which replace a driver's own row; feels: what drivers score.
     """
 
     team: str
@@ -44,6 +45,7 @@ class Season:
     numbers: tuple[tuple[str, str, str, str, str], ...] = ()
     log: str = "changes"
     worthwhile_s: float = 0.03
+    feels: tuple[FeltThing, ...] = ()
 
 
 def write_season(season: Season, out: Path) -> list[Path]:
@@ -66,7 +68,8 @@ def _exports(season: Season) -> dict[str, bytes]:
 def _tables(season: Season) -> dict[str, str]:
     rng = np.random.default_rng([season.world.seed, WRITING])
     log = {"changes": changes_log, "sheet": sheet_log}[season.log]
-    return {
+    felt = {"feel.csv": felt_table(season.world, season.settings, season.feels)}
+    return (felt if season.feels else {}) | {
         "team.toml": _team_toml(season),
         "drivers.csv": _drivers(season),
         "meetings.csv": _meetings(season.world.meetings),
@@ -92,6 +95,9 @@ def _team_toml(season: Season) -> str:
         lines += ["", "[[factor]]", *_factor_lines(factor)]
     for claim in season.claims:
         lines += ["", "[[claim]]", *(f"{key} = {_quoted(text)}" for key, text in claim.items())]
+    for feel in season.feels:
+        keys = ("name", "label", "worse", "better")
+        lines += ["", "[[feel]]", *(f"{key} = {_quoted(getattr(feel, key))}" for key in keys)]
     return "\n".join([*lines, ""])
 
 

@@ -135,7 +135,8 @@ class Decisions:
     race_laps: laps in a race. worthwhile_s: a smaller difference does not matter, s a lap.
     worth_changing_s: a smaller gain is not worth a change, s over a race. grips, surfaces: those
     that the team ran, in order. notes: sentences about what could not be decided, and why. shares:
-    by name, the properties that parts share.
+    by name, the properties that parts share. felt: by factor, grip, surface and driver, which level
+    felt better: said where time does not decide.
     """
 
     choices: pd.DataFrame
@@ -151,6 +152,7 @@ class Decisions:
     surfaces: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     shares: Mapping[str, Property] = field(default_factory=dict)
+    felt: Mapping[tuple[str, str, str, str], str] = field(default_factory=dict)
 
     def tables(self) -> Iterator[tuple[str, pd.DataFrame]]:
         """Each table with its name."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from math import log
 from typing import Any
 
@@ -28,15 +29,16 @@ class Outcome:
     margin: the difference that matters, on the scale of the estimate (log for ratios), from the
         worthwhile difference in s a lap and the laps in a race.
     is_ratio: level over reference, estimated as a logarithm; else level minus reference.
-    is_counted: by the model of counts. is_over_race: the estimate, of a lap, times the laps in a
-        race. by_driver: also told driver by driver. higher_is_better: else lower is.
+    is_counted: by the model of counts. is_felt: scored by the drivers, and no matter of the clock.
+    is_over_race: the estimate, of a lap, times the laps in a race.
+    by_driver: also told driver by driver. higher_is_better: else lower is.
     weight: how soon it is asked (see `models.families`): pace is the sharpest measure of time,
         race the one that counts.
     figure: the section of the season's page that draws it; '' for none. axis: unit of its figure
         ({race}: length of a race). digits: decimals in tables.
     said, said_digits, said_scale, unit: the words in sentences, where those of the verdicts do not
         do, and how the number goes before them. noun: 'three times {noun}'. subject: '{subject}
-        lies between'.
+        lies between'. ends: of a feel, the team's words for -2 and 2.
     """
 
     name: str
@@ -47,6 +49,7 @@ class Outcome:
     margin: Callable[[float, float], float]
     is_ratio: bool = False
     is_counted: bool = False
+    is_felt: bool = False
     is_over_race: bool = False
     by_driver: bool = False
     weight: float = 0.5
@@ -60,6 +63,7 @@ class Outcome:
     unit: str = ""
     noun: str = "it"
     subject: str = "it"
+    ends: tuple[str, str] = ("", "")
 
     @property
     def no_effect(self) -> float:
@@ -90,6 +94,10 @@ def _race(laps: Any) -> Any:
     return laps.mean_of(laps.timed_mean, laps.timed)
 
 
+def _scores(feel: str, laps: Any) -> Any:
+    return laps.scored(feel)
+
+
 def _a_lap(worthwhile_s: float, laps_in_race: float) -> float:
     return worthwhile_s
 
@@ -109,6 +117,11 @@ def _tenth(worthwhile_s: float, laps_in_race: float) -> float:
 
 def _quarter(worthwhile_s: float, laps_in_race: float) -> float:
     return log(1.25)
+
+
+def _half_a_point(worthwhile_s: float, laps_in_race: float) -> float:
+    """Scores are whole numbers: less than half a point changes the answer of no usual driver."""
+    return 0.5
 
 
 PACE = Outcome(
@@ -180,6 +193,29 @@ RACE = Outcome(
 )
 # Of every team, by name, in the order of the result tables.
 OUTCOMES = {outcome.name: outcome for outcome in (PACE, SPREAD, MISTAKES, FADE, RACE)}
+
+
+def felt_outcome(name: str, label: str, worse: str, better: str) -> Outcome:
+    """Of a team's own question after each run, scored from -2 (`worse`) to 2 (`better`)."""
+    return Outcome(
+        name=name,
+        verdicts=OWN_VERDICTS,
+        label=label,
+        meaning=f"felt, in points from -2 ({worse}) to 2 ({better})",
+        response=partial(_scores, name),
+        margin=_half_a_point,
+        is_felt=True,
+        by_driver=True,
+        higher_is_better=True,
+        figure="",
+        axis="points",
+        digits=2,
+        said_digits=1,
+        unit=" points",
+        noun="the feel",
+        subject="the difference",
+        ends=(worse, better),
+    )
 
 
 def outcome_of(given: Outcome | str) -> Outcome:

@@ -27,9 +27,10 @@ class SeasonData:
         start is unknown, the session's place in the day in steps of 0.5), hour_known (bool),
         start (ISO local text or null), one a condition, as surface, grip (text or null),
         excluded (text: the reason why the run stays out of the models, or null),
-        one text column per factor (null: unknown; rivals: null),
-        and one column of numbers per further condition (NaN: not known).
+        one text column per factor (null: unknown; rivals: null), one of scores per feel (null:
+        none), and one column of numbers per further condition (NaN: not known).
     outcomes: what changes are judged by, in the order of the tables: every team's, then its own.
+        feels: what the drivers score, as outcomes; they stand behind those of the clock.
     meetings_planned: of the season: how often it is looked at.
     laps: one row a lap, columns run (int, row of `runs`), lap (int, from 1), lap_s (float, s),
         status (see schema.LAP_STATUSES).
@@ -46,6 +47,7 @@ class SeasonData:
     outcomes: tuple[Outcome, ...] = field(default_factory=lambda: tuple(OUTCOMES.values()))
     conditions: tuple[NumberCondition, ...] = ()
     meetings_planned: int = 6
+    feels: tuple[Outcome, ...] = ()
 
     def only(self, wanted: np.ndarray[Any, Any]) -> SeasonData:
         """The runs that are wanted, flags (R,), with their laps."""
@@ -84,6 +86,8 @@ class SeasonResult:
     placebo, placebo_warning: what the analysis found on shuffled logs, where that was asked for,
         and a warning where it was more than chance allows; else ''.
     decisions: what to fit and what to test next, see tables.decisions; None where nobody asked.
+    agreement: how far each driver's feel goes with the clock, see models.agreement; None where the
+        team asks for no feel.
     changes: decisions.CHANGES, since the last meeting; None where that was not asked for.
     seasons: sentences on the earlier seasons that spoke. alone: the decisions from this season's
         laps alone; None where no other spoke.
@@ -112,6 +116,7 @@ class SeasonResult:
     changes: pd.DataFrame | None = None
     seasons: tuple[str, ...] = ()
     alone: Decisions | None = None
+    agreement: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)

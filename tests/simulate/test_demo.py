@@ -1,8 +1,10 @@
 """The demo team: what is committed is what its command writes, and it has what a demo needs."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.simulate.demo import demo_season
@@ -50,6 +52,7 @@ def test_it_passes_every_check(written):
     assert set(team.meetings["grip"]) == {"low", "medium", "high"}
     assert {factor.kind for factor in team.factors} == {"category", "ordered", "number"}
     assert 3 <= len(team.claims) <= 5
+    assert [feel.name for feel in team.feels] == ["rear_grip", "steering"]
     assert sum(team.sessions["exclude"] != "") == 1
     assert 0 < sum(team.shares(driver) for driver in team.team_drivers) < 5
 
@@ -118,3 +121,20 @@ def test_the_team_lists_some_rivals_and_the_one_who_is_spelt_otherwise(season, w
     members = {driver.name for driver in season.world.drivers if driver.team}
     assert 5 < len(rivals) < 20
     assert spelt - members <= rivals
+
+
+def test_what_was_felt_moves_no_draw_of_the_rest(season, written, tmp_path):
+    """The same bytes of everything else, but for the questions in team.toml."""
+    write_season(replace(season, feels=()), tmp_path)
+    without, with_feels = contents(tmp_path), contents(written)
+    assert set(with_feels) - set(without) == {"feel.csv"}
+    assert {name for name in without if without[name] != with_feels[name]} == {"team.toml"}
+
+
+def test_drivers_score_by_scales_of_their_own(written):
+    scores = pd.read_csv(written / "feel.csv")
+    assert set(scores["class"]) == {"touring"}
+    assert scores["rear_grip"].isin(range(-2, 3)).all()
+    spread = scores.groupby("driver")["rear_grip"].agg(["nunique", "size"])
+    assert (spread["nunique"] == 1).sum() == 1  # one finds all cars alike
+    assert spread["size"].min() > 25
