@@ -62,7 +62,7 @@ def without_last_meeting(data: SeasonData) -> tuple[str, SeasonData | None]:
 def moved_table(before: Stand, now: Stand, data: SeasonData, meeting: str) -> pd.DataFrame:
     """decisions.CHANGES. meeting: the last one, which `before` does not know."""
     why = _reasons(data, meeting)
-    outcomes = {outcome.name: outcome for outcome in data.outcomes}
+    outcomes = {outcome.name: outcome for outcome in (*data.outcomes, *data.feels)}
     rows = [*_choices(before, now, why), *_verdicts(before, now, why, outcomes)]
     columns = {name: [row[name] for row in rows] for name in CHANGES.names}
     return CHANGES.conform(columns) if rows else CHANGES.empty()

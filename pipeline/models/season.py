@@ -278,7 +278,10 @@ def fit_season(
     effects = [effect for outcome in chosen for effect in done[outcome.name][0]]
     fitted = {o.name: found for o in linear if (found := done[o.name][1])}
     if linear and not fitted and linear == chosen:
-        raise UserError(f"no run has clean laps enough to tell {' or '.join(done)}")
+        raise UserError(
+            f"no run has clean laps enough to tell {' or '.join(done)}, or the runs are too few, "
+            "or too much alike"
+        )
     mistakes = {o.name: found for o in chosen if o.is_counted and (found := done[o.name][1])}
     margins = Margins(data.worthwhile_s, in_race)
     found = Found(data, design, laps, everything, axes, fitted, effects, mistakes, margins, in_race)

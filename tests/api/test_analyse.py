@@ -51,9 +51,9 @@ def test_nothing_else_is_fitted(
     data: SeasonData, outcomes: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     fitted: list[str] = []
-    fit, count = models.fit_outcome, models.mistake_effects
-    spied = lambda *given: fitted.append(given[1].outcome) or fit(*given)  # noqa: E731
-    monkeypatch.setattr(models, "fit_outcome", spied)
+    fit, count = models.fit_if_enough, models.mistake_effects
+    spied = lambda *given, **more: fitted.append(given[1].outcome) or fit(*given, **more)  # noqa: E731
+    monkeypatch.setattr(models, "fit_if_enough", spied)
     counted = lambda *given: fitted.append("mistakes") or count(*given)  # noqa: E731
     monkeypatch.setattr(models, "mistake_effects", counted)
     found = analysed(data, outcomes=outcomes, conditions=[])
