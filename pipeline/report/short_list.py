@@ -108,13 +108,13 @@ def _notes(
 ) -> list[str]:
     """Who differs, and in what."""
     if person:
-        apart = [parts[s.factor].label for s in here if s.own]
+        apart = [parts[s.factor].label for s in here if _is_apart(told, s)]
         but = f", but for {_and(apart)}." if apart else "."
         return [f"The team’s choice throughout{but}"] if any(s.prefers for s in here) else []
     differing = []
     for other in (p for p in states.people if p):
         own = [told.at(s.factor, grip, "", other) for s in here]
-        labels = [parts[s.factor].label for s in own if s.own]
+        labels = [parts[s.factor].label for s in own if _is_apart(told, s)]
         if labels:
             differing.append(f"{states.name(other)} in {_and(labels)}")
     return [f"Differs: {'; '.join(differing)}."] if differing else []
@@ -122,3 +122,15 @@ def _notes(
 
 def _and(names: Sequence[str]) -> str:
     return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+
+
+def _is_apart(told: Told, situation: Situation) -> bool:
+    """Another level than the team's is best for this driver, or one of the two is to change to a
+    level that the other is not to have."""
+    if situation.own or not situation.driver:
+        return situation.own
+    team = told.at(situation.factor, situation.grip)
+    changes = {"fit", "try"} & {situation.said.kind, team.said.kind}
+    levels = {str(situation.row["level"]), str(team.row["level"])}
+    known = not {"either", "cannot"} & {situation.said.kind, team.said.kind}
+    return bool(changes) and known and len(levels) > 1
