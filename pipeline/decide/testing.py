@@ -81,6 +81,12 @@ def _test(one: Believed, grip: str, place: Place, day: DayShown) -> dict[str, An
     m, s = max(float(between.mean()), 0.0), float(between.std())
     own = one.facts.laps * np.hypot(day.std_error, one.new_meeting_sd)
     worth, change = worth_of(m, s, float(own))
+    # The normal approximation may be above what the draws of the choice itself allow: no test is
+    # worth more than knowing all, nor changes what would stay right.
+    next_time = one.seconds(place)
+    lost = float((next_time[:, best] - next_time.min(axis=1)).mean())
+    wrong = float((next_time.argmin(axis=1) != best).mean())
+    worth, change = min(worth, lost), min(change, wrong)
     levels = one.options.levels
     return {
         "factor": one.options.factor.name,
