@@ -17,54 +17,51 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.decide.shrinking import Shared, Sizes, prior_covariance
+from pipeline.decide.shrinking import Shared, Sizes, Usual, prior_covariance
+from pipeline.models.axis import CURVATURE
 
 if TYPE_CHECKING:
     from numpy.random import Generator
 
     from pipeline.decide.evidence import Evidence, Key
-    from pipeline.models.engine.rows import Array
+    from pipeline.models.engine.rows import Array, Codes
 
 DRAWS = 4000
 MIXTURE = 250  # of sizes and scales, each with the same number of draws
 CANDIDATES = 1000  # of which these are drawn, each as often as the data speak for it
 GRID = np.exp(np.linspace(-2.5, 2.0, 10))  # of the median SD
-LOG_SD = 1.0
-# Of the usual size, and how often: normal priors of one size alone draw large effects in too far
-# and leave those of parts that do nothing too large.
-LOCAL, OFTEN = np.array([0.1, 1.0, 3.0]), np.array([0.45, 0.30, 0.25])
+# Of the usual size: normal priors of one size alone draw large effects in too far and leave those
+# of parts that do nothing too large.
+LOCAL = np.array([0.1, 1.0, 3.0])
+# Who names a property and where each level stands on it believes that it does something.
+OFTEN_SHARED = (0.0, 0.55, 0.45)
 LEAST_SIZE = 0.1  # of a usual standard error: where runs do not vary at all
 UNTOLD = 1e3  # prior SDs: the error of a coefficient that was not estimated
 ROUNDING = 1e-9  # of a variance: far above what its subtraction leaves, far below what matters
 LEAST_DF = 2.0  # below it a t has no variance
 
 
-def learn_sizes(
-    evidence: Evidence, median: float, share: float, units: Mapping[Key, float]
-) -> Sizes:
-    """From all coefficients of an outcome together.
-
-    median: of the prior on the SD of effects, in the outcome's unit; share: that
-    of gradients as part of it. units: of every coefficient that can be told.
-    """
+def learn_sizes(evidence: Evidence, usual: Usual, units: Mapping[Key, float]) -> Sizes:
+    """From all coefficients of an outcome together. units: of every one that can be told."""
     errors = [evidence.std_error(key) for key in evidence.keys if key in units]
-    median = max(median, LEAST_SIZE * float(np.median(errors or [1.0])))
+    median = max(usual.median, LEAST_SIZE * float(np.median(errors or [1.0])))
     pairs = np.array([(a, b) for a in GRID for b in GRID])
-    itself, gradient = median * pairs[:, 0], share * median * pairs[:, 1]
-    sizes = Sizes(itself, gradient, np.ones(len(pairs)), units)
-    log = -0.5 * (np.log(pairs) ** 2).sum(axis=1) / LOG_SD**2
+    itself, gradient = median * pairs[:, 0], usual.gradient * median * pairs[:, 1]
+    sizes = Sizes(itself, gradient, np.ones(len(pairs)), units, usual)
+    log = -0.5 * (np.log(pairs) ** 2).sum(axis=1) / usual.log_sd**2
     for factor in dict.fromkeys(key.factor for key in evidence.keys):
         at = [i for i, k in enumerate(evidence.keys) if k in units and k.factor == factor]
         if at:
             S = prior_covariance(sizes, [evidence.keys[i] for i in at], np.arange(len(pairs)))
-            log += _log_of_any_size(evidence.estimate[at], evidence.covariance[np.ix_(at, at)], S)
+            V = evidence.covariance[np.ix_(at, at)]
+            log += _log_of_any_size(evidence.estimate[at], V, S, usual)
     return replace(sizes, weight=_normed(log))
 
 
-def _log_of_any_size(b: Array, V: Array, S: Array) -> Array:
+def _log_of_any_size(b: Array, V: Array, S: Array, usual: Usual) -> Array:
     """Log density of a factor's estimates, whichever of the sizes it has, (g,)."""
     each = [_log_density(b, V + size**2 * S) for size in LOCAL]
-    return np.asarray(np.logaddexp.reduce(np.array(each) + np.log(OFTEN)[:, None], axis=0))
+    return np.asarray(np.logaddexp.reduce(np.array(each) + np.log(usual.often)[:, None], axis=0))
 
 
 def draws(
@@ -87,7 +84,8 @@ def draws(
     place = rng.choice(len(sizes.weight), size=CANDIDATES, p=sizes.weight)
     own = [keys[i] for i in fixed]
     alone = prior_covariance(sizes, own, place)
-    local = rng.choice(LOCAL, size=CANDIDATES, p=OFTEN)[:, None, None]
+    often = sizes.usual.often if shared is None else OFTEN_SHARED
+    local = rng.choice(LOCAL, size=CANDIDATES, p=often)[:, None, None]
     S = local**2 * (alone if shared is None else shared.covariance(sizes, own, place, rng))
     stretch = _scales(min((evidence.df[i] for i in at), default=np.inf), rng)
     V = np.zeros((CANDIDATES, len(keys), len(keys)))
@@ -97,10 +95,26 @@ def draws(
     V[:, beyond, beyond] = (UNTOLD * LOCAL.max()) ** 2 * alone[:, untold, untold]
     W = stretch[:, None, None] * V
     among = np.ix_(range(CANDIDATES), fixed, fixed)
-    log = _log_density(b[fixed], W[among] + S) - _log_of_any_size(b[fixed], V[among], alone)
+    log = _log_density(b[fixed], W[among] + S) - _log_of_any_size(
+        b[fixed], V[among], alone, sizes.usual
+    )
     chosen = rng.choice(CANDIDATES, size=MIXTURE, p=_normed(log))
     members = _posterior_draws(b, W[chosen], S[chosen], fixed, rng)
-    return dict(zip(keys, members.reshape(-1, len(keys)).T, strict=True))
+    drawn = members.reshape(-1, len(keys))
+    bends = [place for place, key in enumerate(keys) if key.part == CURVATURE]
+    if bends and sizes.usual.best_inside != 0.5:
+        drawn = drawn[_mostly_above_none(drawn[:, bends], sizes.usual.best_inside)]
+    return dict(zip(keys, drawn.T, strict=True))
+
+
+def _mostly_above_none(bends: Array, chance: float) -> Codes:
+    """Which draws stay, some more than once, so that each bend is above 0 as often as its prior
+    says and the data allow. bends: (draws, k), drawn as if both signs were alike."""
+    weight = np.where(bends > 0, chance, 1 - chance).prod(axis=1)
+    passed = np.cumsum(weight) / weight.sum()
+    # Evenly spaced places instead of random ones: a sample of the draws without noise of its own.
+    places = (np.arange(len(bends)) + 0.5) / len(bends)
+    return np.minimum(np.searchsorted(passed, places), len(bends) - 1)
 
 
 def _log_density(b: Array, V: Array) -> Array:

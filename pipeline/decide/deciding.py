@@ -132,7 +132,7 @@ def evidence_of(found: Found) -> dict[str, Evidence]:
     start = ((race.along or race.base) if race else found.pace).variances
     gap = fit_if_enough(found.along.design(found.design), gap_response(found.laps), start=start)
     if gap is not None:
-        out["gap"] = linear_evidence(gap, columns)
+        out["gap"] = linear_evidence(gap, columns).common()
     counted = found.mistakes.get("mistakes", {})
     mistakes = counted.get(PER_STEP) or counted.get("all")
     if mistakes is not None:

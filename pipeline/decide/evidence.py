@@ -8,7 +8,7 @@ its deviations by driver and surface.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -67,6 +67,18 @@ class Evidence:
     def is_known(self) -> bool:
         """Of very few runs some errors are no number."""
         return bool(np.isfinite(self.covariance).all())
+
+    def common(self) -> Evidence:
+        """Without deviations by driver and surface: of what all have alike."""
+        at = [place for place, key in enumerate(self.keys) if not key.is_deviation]
+        return replace(
+            self,
+            keys=tuple(self.keys[place] for place in at),
+            estimate=self.estimate[at],
+            covariance=self.covariance[np.ix_(at, at)],
+            df=self.df[at],
+            driver_sd=0.0,
+        )
 
     def std_error(self, key: Key) -> float:
         """Of one coefficient."""

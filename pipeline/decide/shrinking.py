@@ -18,8 +18,25 @@ if TYPE_CHECKING:
 
 # An option either follows its property, within a quarter of a usual effect, or goes its own way:
 # normal deviations alone cannot be both narrow where all follow and honest where one does not.
-FOLLOWS, OWN_SHARE = 0.75, 0.25
+FOLLOWS, OWN_SHARE = 0.7, 0.25
 ONE_STEP = "+1"
+
+
+@dataclass(frozen=True)
+class Usual:
+    """How large effects on an outcome are before a season is looked at.
+
+    median: of their SD, in the outcome's unit; gradient: that of gradients as a share of it;
+    log_sd: how far each may be off, on the log scale. often: how often an effect is each of
+    `belief.LOCAL` times that size. best_inside: chance that a number's curve has a best value and
+    not a worst one; 0.5 says nothing.
+    """
+
+    median: float
+    gradient: float
+    log_sd: float
+    often: tuple[float, ...]
+    best_inside: float = 0.5
 
 
 @dataclass(frozen=True)
@@ -31,6 +48,7 @@ class Sizes:
     gradient: Array
     weight: Array
     units: Mapping[Key, float]
+    usual: Usual
 
     def deviations(self, keys: Sequence[Key], place: Codes) -> Array:
         """Prior SDs of coefficients under the pairs at `place` (g,), (g, k)."""

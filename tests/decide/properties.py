@@ -17,7 +17,8 @@ import numpy as np
 
 from pipeline.decide.belief import draws, learn_sizes
 from pipeline.decide.evidence import Evidence, Key
-from pipeline.decide.shrinking import Shared
+from pipeline.decide.race import OFTEN
+from pipeline.decide.shrinking import Shared, Usual
 
 RESULTS = Path(__file__).with_name("PROPERTIES.md")
 STEPS = {"bar": 1.0, "brace": -1.0, "spring": 1.0}
@@ -66,7 +67,7 @@ def one(seed: int, number: int, away: int | None) -> dict[str, dict[str, tuple[f
     positions = {k: STEPS[k.factor] for k in truth if k.factor in STEPS}
     shared = Shared("stiffness", positions)
     units = dict.fromkeys((*truth, *shared.keys), 1.0)
-    sizes = learn_sizes(evidence, MEDIAN_S, 0.5, units)
+    sizes = learn_sizes(evidence, Usual(MEDIAN_S, 1.0, 1.0, OFTEN), units)
     together = draws(evidence, sizes, [*positions, *shared.keys], rng, shared)
     alone = {}
     for name in STEPS:
