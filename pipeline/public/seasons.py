@@ -234,7 +234,9 @@ def before_last_meeting(found: Found, seasons: Sequence[Earlier] = ()) -> Stand 
     if data is None:
         return None
     try:
-        earlier = estimate(data, {*found.fits, *found.mistakes}, ["surface"], near=found)
+        earlier = estimate(
+            data, {*found.fits, *found.mistakes, *found.felt}, ["surface"], near=found
+        )
         earlier = with_seasons(earlier, seasons)
     except UserError:
         return None

@@ -22,6 +22,7 @@ from pipeline.report.cautions import RULES
 from pipeline.report.contrasts import without_counters
 from pipeline.report.grip_line import GripLine, Point, grip_line
 from pipeline.report.grip_picture import Ruler, ruler, taper
+from pipeline.report.moved_views import moved_lines
 from pipeline.report.part_views import Maker
 from pipeline.report.screen_views import Block, PartView, Question, Screen
 from pipeline.report.short_list import short_list
@@ -84,7 +85,7 @@ def screen(
         blocks=tuple(_blocks(maker, decisions.shares)),
         questions=tuple(_questions(decisions.tests, parts, states)),
         cannot=tuple(_cannot(found, untold, parts, decisions)),
-        moved=tuple(_moved(result.changes, parts)),
+        moved=tuple(moved_lines(result.changes, parts, states.grips)),
         caption=f"saves over {race_length(context.race_seconds)}, is right in",
         reading=READING if symbols else (),
         without_tests="" if len(decisions.tests) else NO_TESTS,
@@ -221,20 +222,6 @@ def _cannot(
         yield ", ".join(labels), reason
     for note in decisions.notes:
         yield "", sentence(note)
-
-
-def _moved(changes: pd.DataFrame | None, parts: Mapping[str, Part]) -> Iterator[tuple[str, str]]:
-    for row in () if changes is None else filter(_is_news, rows_of(changes)):
-        part = parts.get(str(row["factor"])) or Part(str(row["factor"]), "")
-        where = f" at {text(row, 'grip')} grip" if text(row, "grip") else ""
-        level = f" {part.level(row['level'])}" if text(row, "level") else ""
-        rest = f"{row['before']} before, now {row['now']}: {row['why']}"
-        yield f"{part.label}{level}{where}", sentence(rest)
-
-
-def _is_news(row: Row) -> bool:
-    """A choice that moved, or a verdict that was settled or is no longer; not every leaning."""
-    return row["what"] == "choice" or "settled" in f"{row['before']} {row['now']}"
 
 
 Place = tuple[str, ...]
