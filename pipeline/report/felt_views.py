@@ -41,9 +41,7 @@ def felt_section(
     if not feels:
         return None
     told = [c for c in members if any(has_number(c.row(feel.name)) for feel in feels)]
-    views = [_beside_table(told, feels, context)] if told else []
-    if agreement is not None and len(agreement):
-        views.append(agreement_table(agreement, context))
+    known = agreement if agreement is not None and len(agreement) else None
     return Section(
         "felt",
         "Felt and measured",
@@ -51,7 +49,8 @@ def felt_section(
             "What the drivers felt, in points from −2 to 2, beside the clock. Time decides; a feel "
             "breaks ties, and says what the driver will miss.",
         ),
-        tables=tuple(views),
+        tables=() if known is None else (agreement_table(known, context),),
+        folded=(_beside_table(told, feels, context),) if told else (),
         points=tuple(_sentences(told, feels, context)),
     )
 
