@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import CallError, Problem
 from pipeline.models.curves import grip_table
 from pipeline.models.season import Found, estimate
-from pipeline.public.frames import further_columns, season_data
+from pipeline.public.frames import as_driven, further_columns, season_data
 from pipeline.public.seasons import TABLES, Decided, before_last_meeting, moved
 from pipeline.runs.run_table import run_table
 from pipeline.tables.conditions import CONDITIONS
@@ -18,7 +18,9 @@ from pipeline.tables.outcomes import OUTCOMES
 from pipeline.team.sheets import nearest
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from pipeline.tables.decisions import Decisions
 
@@ -90,7 +92,8 @@ def analyse(
         known = [*CONDITIONS, *further_columns(runs, raw["factor"])]
         conditions = _names(conditions, known, "conditions")
     data, notes = season_data(runs, laps, raw, conditions)
-    return Analysis(estimate(data, outcomes, conditions), by_driver, tuple(notes))
+    driven, place = as_driven(data)
+    return Analysis(estimate(driven, outcomes, conditions), place, by_driver, tuple(notes))
 
 
 def _names(given: Sequence[str] | None, known: Collection[str], what: str) -> list[str]:
@@ -120,10 +123,12 @@ def _listed(given: Any, what: str, expected: str) -> list[Any]:
 class Analysis(Decided):
     """What an analysis found; each table is made when it is first asked for.
 
-    The columns are those of tables.records.SeasonResult. `found` holds the fits.
+    The columns are those of tables.records.SeasonResult. `found` holds the fits; place: of each run
+    that was handed in among those of `found`.
     """
 
     found: Found
+    place: NDArray[np.int_]
     with_drivers: bool
     more_notes: tuple[str, ...] = ()
 
@@ -138,11 +143,11 @@ class Analysis(Decided):
     @cached_property
     def runs(self) -> pd.DataFrame:
         """A row a run, rivals' too, with its statistics and its time corrected for grip."""
-        data = self.found.data
-        if "laps" in data.runs:
-            return self.found.runs_table()
-        whole = data.runs.assign(**dict(run_table(data.runs, data.laps)))
-        return replace(self.found, data=replace(data, runs=whole)).runs_table()
+        data, found = self.found.data, self.found
+        if "laps" not in data.runs:
+            whole = data.runs.assign(**dict(run_table(data.runs, data.laps)))
+            found = replace(found, data=replace(data, runs=whole))
+        return found.runs_table().iloc[self.place].reset_index(drop=True)
 
     @cached_property
     def grip(self) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from numbers import Real
 from typing import TYPE_CHECKING, Any
 
@@ -82,6 +83,22 @@ def season_data(
         config.team.worth_changing_s, tuple(config.properties), conditions=tuple(config.conditions),
     )  # fmt: skip
     return data, [*_not_used(ran, [*factors, *config.conditions]), *rows.notes(columns)]
+
+
+def as_driven(data: SeasonData) -> tuple[SeasonData, Array]:
+    """The runs in the order in which they were driven, laps with them, and the place of each row
+    that was given among them.
+
+    Sums in another order differ in their last digits, and from there an iteration, a draw or a
+    choice may go another way: the same rows in any order are to give the same tables.
+    """
+    keys = ["date", "meeting", "hour", "session", "driver", "run_no"]
+    order = data.runs.sort_values(keys, kind="stable").index.to_numpy()
+    place = np.empty(len(order), int)
+    place[order] = np.arange(len(order))
+    laps = data.laps.assign(run=place[data.laps["run"].to_numpy()])
+    laps = laps.sort_values(["run", "lap"], kind="stable").reset_index(drop=True)
+    return replace(data, runs=data.runs.loc[order].reset_index(drop=True), laps=laps), place
 
 
 def further_columns(runs: Any, factors: Sequence[Any]) -> list[str]:

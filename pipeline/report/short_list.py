@@ -107,6 +107,8 @@ def _notes(
     person: str,
 ) -> list[str]:
     """Who differs, and in what."""
+    if person and not all(told.has(s.factor, grip, "", "") for s in here):
+        return []  # nothing is known of the team's
     if person:
         apart = [parts[s.factor].label for s in here if _is_apart(told, s)]
         but = f", but for {_and(apart)}." if apart else "."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat, create_model
 
 from pipeline.tables.conditions import CONDITIONS
 from pipeline.tables.outcomes import OUTCOMES
@@ -57,7 +57,7 @@ class FactorKeys(Strict):
     unit: str = ""
     step: float | None = Field(None, gt=0, allow_inf_nan=False)
     property: str = ""
-    positions: dict[str, float] = {}
+    positions: dict[str, FiniteFloat] = {}
     per_step: float | None = Field(None, allow_inf_nan=False)
     renewed: Day = ""
 

@@ -42,7 +42,8 @@ def test_rows_may_stand_in_any_order(data: SeasonData) -> None:
     mixed = reordered(data, rng.permutation(len(data.runs)), rng.permutation(len(data.laps)))
     found = analysed(mixed, outcomes=["pace"], conditions=[])
     expected = analysed(data, outcomes=["pace"], conditions=[])
-    pd.testing.assert_frame_equal(found.effects, expected.effects, rtol=1e-6)
+    pd.testing.assert_frame_equal(found.effects, expected.effects, check_exact=True)
+    pd.testing.assert_frame_equal(found.choices, expected.choices, check_exact=True)
     assert found.runs["driver"].tolist() == mixed.runs["driver"].tolist()
 
 

@@ -122,3 +122,8 @@ def test_a_name_that_is_not_known_is_a_wrong_call(
 ) -> None:
     found = said(*arguments)
     assert (found.status, found.out) == (2, "") and words in found.err
+
+
+def test_nothing_is_said_of_the_team_where_only_a_driver_is_asked_for(season: Season) -> None:
+    words = said("--grip", "high", "--driver", "Samir Aziz")
+    assert "team’s choice" not in words.out
